@@ -1,0 +1,1 @@
+"""Plan rattlesnake exclusion barriers for whole subdivisions."""

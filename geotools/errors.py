@@ -1,0 +1,91 @@
+"""Say what is wrong with an input, or what was assumed about it: what was found, where, and how to mend it."""
+
+from __future__ import annotations
+
+__all__ = [
+    "Assumed",
+    "CrsError",
+    "DesignError",
+    "GeotoolsError",
+    "LayerError",
+    "Noticed",
+    "OutputError",
+    "PipelineError",
+    "RasterError",
+    "StepError",
+    "UnitError",
+]
+
+
+class GeotoolsError(Exception):
+    """An input that can't be used; every error that a user can mend is one of these.
+
+    Parameters
+    ----------
+    what : str
+        What was found, in plain words.
+    where : str
+        The place: source, layer, row, id, value.
+    mend : str
+        What the user can do about it.
+
+    Examples
+    --------
+    >>> str(GeotoolsError("the height is -3 in", where="[design] buffer", mend="give a height of 0 in or more"))
+    '[design] buffer: the height is -3 in; give a height of 0 in or more'
+    """
+
+    def __init__(self, what: str, *, where: str = "", mend: str = "") -> None:
+        self.what = what
+        self.where = where
+        self.mend = mend
+        super().__init__(what, where, mend)
+
+    def __str__(self) -> str:
+        head = f"{self.where}: {self.what}" if self.where else self.what
+        return f"{head}; {self.mend}" if self.mend else head
+
+    def at(self, where: str) -> GeotoolsError:
+        """Return the same error with a place named in front of it."""
+        place = f"{where}, {self.where}" if self.where else where
+        return type(self)(self.what, where=place, mend=self.mend)
+
+
+class UnitError(GeotoolsError):
+    """A length, angle or unit that can't be read."""
+
+
+class DesignError(GeotoolsError):
+    """A design value outside what can be built."""
+
+
+class LayerError(GeotoolsError):
+    """A vector source or layer that can't be used."""
+
+
+class RasterError(GeotoolsError):
+    """A raster that can't be used."""
+
+
+class CrsError(GeotoolsError):
+    """A coordinate reference system that is missing, wrong or unfit for lengths."""
+
+
+class StepError(GeotoolsError):
+    """A step that is unknown, broken or claimed twice."""
+
+
+class PipelineError(GeotoolsError):
+    """A pipeline file that can't be run as written."""
+
+
+class OutputError(GeotoolsError):
+    """A result that can't be written."""
+
+
+class Noticed(UserWarning):
+    """Something in the data that the user should know; a run lists it under `warnings` in run.json."""
+
+
+class Assumed(Noticed):
+    """Something that was missing and is assumed openly; a run lists it under `assumptions` in run.json."""
