@@ -1,0 +1,360 @@
+"""Find the shortest closed barrier line round each house, taking climbable things inside where that is shorter."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+import numpy as np
+import shapely
+
+from geotools.alignment._body import Lots, Parts, make_lots, make_parts, shift
+from geotools.alignment._discs import Discs, draw, join_discs, make_discs
+from geotools.alignment._taut import SLACK_M, Keep, Taut, pull_taut
+from geotools.errors import DesignError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import ArrayLike, NDArray
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+    Geometries = NDArray[np.object_]
+
+__all__ = ["Loop", "shortest_loop", "shortest_loops"]
+
+TOLERANCE_M = 0.001
+"""Most by which a drawn line may miss a clearance, metres (assumption of this project: finer than a tape reads)."""
+
+Status = Literal["closed", "no structures", "allowed ground", "items", "unverified"]
+
+
+class Loop(NamedTuple):
+    """A closed line round the structures of one lot, or what stands in its way.
+
+    Parameters
+    ----------
+    line : LineString or None
+        Closed, simple, counter-clockwise; curves are drawn by tangents outside them. None where no line fits.
+    length_m : float
+        Exact length of the line, curves as curves; NaN where no line fits. The drawn line is longer by less than 0.1 %.
+    inside, outside : tuple of int
+        Items that the line encloses (at least a part), and those of which a part outside is just at its setback.
+    status : str
+        `closed`, or why there is no line: `no structures`; `allowed ground` (the lot's boundary or an easement is too
+        near the structures); `items`; `unverified` (the line found failed the final check: a fault to report).
+    blocked_by : tuple of int
+        For `items`: items that together leave no line, none of which can be spared from the set.
+    """
+
+    line: shapely.LineString | None
+    length_m: float
+    inside: tuple[int, ...]
+    outside: tuple[int, ...]
+    status: Status
+    blocked_by: tuple[int, ...]
+
+
+class _Curves(NamedTuple):
+    lot: Integers
+    centre: Floats
+    radius_m: Floats
+    angle: Floats
+    sweep: Floats
+
+
+def shortest_loop(
+    structures: shapely.Geometry,
+    allowed_ground: shapely.Geometry,
+    items: Sequence[shapely.Geometry | None] | Geometries = (),
+    *,
+    setbacks_m: ArrayLike = (),
+    clearance_m: float = 0.9,
+    inside_clearance_m: float = 0.3,
+) -> Loop:
+    """Shortest closed barrier line round the structures of one lot; see `shortest_loops`.
+
+    Parameters
+    ----------
+    structures : Polygon or MultiPolygon, metres
+        Buildings to enclose.
+    allowed_ground : Polygon or MultiPolygon, metres
+        Where the line may run. Holes are ground that it may not cross, but may go round on either side.
+    items : sequence of m geometries, metres
+        Climbable things.
+    setbacks_m : (m,) array
+        Least distance of the line from each thing that stays outside; things with 0 are left out.
+    clearance_m : float
+        Least distance from the structures.
+    inside_clearance_m : float
+        Least distance from things that are taken inside.
+
+    Returns
+    -------
+    Loop
+
+    Raises
+    ------
+    LayerError, DesignError
+        As `shortest_loops`.
+
+    Examples
+    --------
+    >>> loop = shortest_loop(shapely.box(0, 0, 10, 6), shapely.box(-9, -9, 19, 19), clearance_m=1.0)
+    >>> round(loop.length_m - 2 * np.pi, 9), loop.status
+    (32.0, 'closed')
+    """
+    return shortest_loops(
+        [structures],
+        [allowed_ground],
+        items,
+        item_lots=np.zeros(len(items), dtype=np.int64),
+        setbacks_m=setbacks_m,
+        clearance_m=clearance_m,
+        inside_clearance_m=inside_clearance_m,
+    )[0]
+
+
+def shortest_loops(
+    structures: Sequence[shapely.Geometry | None] | Geometries,
+    allowed_ground: Sequence[shapely.Geometry | None] | Geometries,
+    items: Sequence[shapely.Geometry | None] | Geometries = (),
+    *,
+    item_lots: ArrayLike = (),
+    setbacks_m: ArrayLike = (),
+    clearance_m: float = 0.9,
+    inside_clearance_m: float = 0.3,
+) -> list[Loop]:
+    """Shortest closed barrier line round the structures of each lot.
+
+    Buildings of one lot are joined by the straight ground between them; courts in them are filled. Each part of an item
+    is either inside, `inside_clearance_m` or more from the line, or outside at its setback or more, whichever makes the
+    line shortest (assumption of this project: only footholds on the snake's side count). Each stretch of line judges a
+    part by the side on which it passes it; so one inside still holds off, to be on the safe side, a stretch that has it
+    within its setback across a strip of the snake's side. Lines that touch themselves are not considered.
+
+    Method: the line round the hull, by array calls for all lots. Where that leaves the ground or passes an item too
+    near, the shortest closed walk over tangents (`pull_taut`) with the items that the line hits, again until it hits no
+    more. Items left out could only lengthen the line, so it is the shortest with all of them: exact to rounding.
+
+    Parameters
+    ----------
+    structures, allowed_ground : (n,) arrays of polygons, metres
+        As in `shortest_loop`; a status is given for missing and empty ones.
+    items : (m,) array of geometries, metres
+        Climbable things of all lots.
+    item_lots : (m,) array of int
+        The lot that each item counts for; give an item twice that counts for two.
+    setbacks_m : (m,) array
+        Least distance of the line from each item that stays outside; items with 0 are left out.
+    clearance_m, inside_clearance_m : float
+        Least distance from the structures, and from items inside (defaults: assumption of this project).
+
+    Returns
+    -------
+    list of n Loop
+        Item numbers are positions in `items`.
+
+    Raises
+    ------
+    LayerError
+        Where a geometry is not valid or of the wrong kind, or arrays do not match.
+    DesignError
+        Where a clearance is not above 0 or a setback is below 0.
+
+    Examples
+    --------
+    >>> house, lot = shapely.box(0, 0, 10, 6), shapely.box(-9, -9, 19, 19)
+    >>> loops = shortest_loops([house, house], [lot, lot], [shapely.Point(5, -1.5)], item_lots=[1], setbacks_m=[0.9])
+    >>> [round(loop.length_m, 3) for loop in loops], loops[1].inside
+    ([37.655, 37.814], (0,))
+    """
+    clearances = (clearance_m, inside_clearance_m)
+    if not min(clearances) >= TOLERANCE_M:
+        raise DesignError(f"a clearance is {min(clearances)} m", where="house loop", mend="give a millimetre or more")
+    lots = make_lots(structures, allowed_ground)
+    parts = make_parts(items, item_lots, setbacks_m, lots.origin)
+    status = np.where(shapely.is_empty(lots.structures), "no structures", "closed").astype(object)
+    status[(status == "closed") & ~_has_room(lots, clearance_m)] = "allowed ground"
+    hull_fits, hit = _try_hulls(lots, parts, *clearances)
+    length_m = np.where(status == "closed", shapely.length(lots.hull) + 2.0 * np.pi * clearance_m, np.nan)
+    curves = [_hull_curves(lots.hull, np.flatnonzero((status == "closed") & hull_fits), clearance_m)]
+    blocked_by: dict[int, tuple[int, ...]] = {}
+    order = np.argsort(parts.lot, kind="stable")
+    bounds = np.searchsorted(parts.lot[order], np.arange(len(status) + 1))
+    for lot in np.flatnonzero((status == "closed") & ~hull_fits).tolist():
+        mine = order[bounds[lot] : bounds[lot + 1]]
+        taut = _hold_off(lots, lot, parts.take(mine), hit[mine], *clearances)
+        if not isinstance(taut, Taut):
+            status[lot], length_m[lot], blocked_by[lot] = "items" if taut else "allowed ground", np.nan, taut
+        else:
+            curves.append(_Curves(np.full(len(taut.sweep), lot), *taut[:4]))
+            length_m[lot] = taut.length_m
+    lines = _draw_lines(_Curves(*(np.concatenate(column) for column in zip(*curves, strict=True))), len(status))
+    inside, touching, wrong = _check(lots, parts, lines, *clearances)
+    drawn = ~shapely.is_missing(lines)
+    status[drawn & wrong] = "unverified"
+    good = drawn & ~wrong
+    lines[~good], length_m[~good] = None, np.nan
+    lines = shift(lines, lots.origin)
+    enclosed, held = _by_lot(parts, inside & good[parts.lot]), _by_lot(parts, touching & good[parts.lot])
+    return [
+        Loop(line, float(length), enclosed.get(lot, ()), held.get(lot, ()), state, blocked_by.get(lot, ()))
+        for lot, (line, length, state) in enumerate(zip(lines, length_m, status, strict=True))
+    ]
+
+
+def _has_room(lots: Lots, clearance_m: float) -> Flags:
+    outline = shapely.get_exterior_ring(lots.ground)
+    far = shapely.distance(outline, lots.body) >= clearance_m - SLACK_M
+    return np.asarray(far & shapely.covers(shapely.polygons(outline), lots.structures), dtype=np.bool_)
+
+
+def _try_hulls(lots: Lots, parts: Parts, clearance_m: float, inside_clearance_m: float) -> tuple[Flags, Flags]:
+    far = shapely.distance(shapely.boundary(lots.ground), lots.hull) >= clearance_m - SLACK_M
+    fits = far & shapely.covers(lots.ground, lots.hull)
+    hull = lots.hull[parts.lot]
+    hit = ~(shapely.distance(hull, parts.shape) >= clearance_m + parts.setback_m - SLACK_M)
+    if inside_clearance_m <= clearance_m:
+        hit &= ~shapely.covers(hull, parts.shape)
+    fits[parts.lot[hit]] = False
+    return fits, hit
+
+
+def _hull_curves(hulls: Geometries, lots: Integers, clearance_m: float) -> _Curves:
+    rings = shapely.get_exterior_ring(shapely.orient_polygons(hulls[lots]))
+    points, ring = shapely.get_coordinates(rings, return_index=True)
+    ahead = np.diff(points, axis=0)[ring[1:] == ring[:-1]]
+    closes = np.append(ring[1:] != ring[:-1], True)[: len(ring)]
+    points, ring = points[~closes], ring[~closes]
+    first = np.searchsorted(ring, ring, side="left")
+    last = np.searchsorted(ring, ring, side="right") - 1
+    here = np.arange(len(ring))
+    behind = ahead[np.where(here == first, last, here - 1)]
+    sweep = np.arctan2(behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0], (behind * ahead).sum(axis=1))
+    normal = np.arctan2(-behind[:, 0], behind[:, 1])
+    return _Curves(lots[ring], points, np.full(len(ring), clearance_m), normal, sweep)
+
+
+def _hold_off(
+    lots: Lots, lot: int, parts: Parts, hit: Flags, clearance_m: float, inside_clearance_m: float
+) -> Taut | tuple[int, ...]:
+    # The shortest line; or, where there is none, the items that are in its way (no items: the ground is).
+    ground = shapely.buffer(lots.ground[lot], SLACK_M, join_style="mitre")
+    shapely.prepare(ground)
+    shapely.prepare(lots.body[lot])
+    shapely.prepare(parts.shape)
+    chosen = hit
+    while True:
+        taut = _pull(lots, lot, ground, parts.take(chosen), clearance_m, inside_clearance_m)
+        if taut is None:
+            break
+        points, _ = draw(*taut[:4])
+        ring = shapely.LinearRing(points)
+        missed = _missed(ring, parts, inside_clearance_m) & ~chosen
+        if not missed.any():
+            return taut
+        chosen = chosen | missed
+    if _pull(lots, lot, ground, parts.take(np.zeros_like(chosen)), clearance_m, inside_clearance_m) is None:
+        return ()
+    for part in np.flatnonzero(chosen):
+        fewer = chosen & (np.arange(len(chosen)) != part)
+        if _pull(lots, lot, ground, parts.take(fewer), clearance_m, inside_clearance_m) is None:
+            chosen = fewer
+    return tuple(np.unique(parts.item[chosen]).tolist())
+
+
+def _missed(ring: shapely.LinearRing, parts: Parts, inside_clearance_m: float) -> Flags:
+    # Drawn corners stand off a little: things that might be missed are taken in as well, which does no harm.
+    area = shapely.Polygon(ring)
+    inside = shapely.intersects(area, _first_points(parts.shape))
+    needed = np.where(inside, inside_clearance_m, parts.setback_m)
+    return np.asarray(~(shapely.distance(ring, parts.shape) >= needed + TOLERANCE_M), dtype=np.bool_)
+
+
+def _first_points(shapes: Geometries) -> Geometries:
+    points, shape = shapely.get_coordinates(shapes, return_index=True)
+    return np.asarray(shapely.points(points[np.searchsorted(shape, np.arange(len(shapes)))]), dtype=object)
+
+
+def _pull(
+    lots: Lots, lot: int, ground: shapely.Geometry, parts: Parts, clearance_m: float, inside_clearance_m: float
+) -> Taut | None:
+    groups = [make_discs(shape, radius_m=clearance_m, turn=1) for shape in shapely.get_parts(lots.structures[lot])]
+    for shape, setback_m in zip(parts.shape, parts.setback_m, strict=True):
+        groups.append(make_discs(shape, radius_m=inside_clearance_m, turn=1))
+        groups.append(make_discs(shape, radius_m=setback_m, turn=-1))
+    groups.extend(_ground_discs(lots, lot, parts, max(clearance_m, inside_clearance_m)))
+    keep = Keep(
+        np.append(parts.shape, lots.body[lot]),
+        np.append(np.full(len(parts.shape), inside_clearance_m), clearance_m),
+        np.append(parts.setback_m, clearance_m),
+    )
+    return pull_taut(join_discs(groups), keep, ground=ground, core=lots.hull[lot])
+
+
+def _ground_discs(lots: Lots, lot: int, parts: Parts, widest_m: float) -> list[Discs]:
+    # Corners of the ground that the line might turn on: those within the hull of all that it may have to take inside.
+    outline, *islands = [shapely.Polygon(ring) for ring in shapely.get_rings(lots.ground[lot])]
+    groups = [make_discs(outline, radius_m=0.0, turn=-1, hollow=True)]
+    if not islands and not len(groups[0].turn):
+        return []
+    within: shapely.Geometry = shapely.buffer(_hull([lots.hull[lot], *parts.shape]), 1.1 * widest_m)
+    near = np.zeros(len(islands), dtype=np.bool_)
+    while (shapely.dwithin(islands, within, SLACK_M) & ~near).any():
+        near |= shapely.dwithin(islands, within, SLACK_M)
+        within = _hull([within, *(islands[which] for which in np.flatnonzero(near))])
+    for which in np.flatnonzero(near):
+        groups.extend(make_discs(islands[which], radius_m=0.0, turn=turn) for turn in (-1, 1))
+    return [
+        discs.take(np.asarray(shapely.dwithin(shapely.points(discs.centre), within, SLACK_M), dtype=np.bool_))
+        for discs in groups
+    ]
+
+
+def _hull(shapes: list[shapely.Geometry]) -> shapely.Geometry:
+    return shapely.convex_hull(shapely.GeometryCollection(shapes))
+
+
+def _draw_lines(curves: _Curves, count: int) -> Geometries:
+    order = np.argsort(curves.lot, kind="stable")
+    points, curve = draw(*(column[order] for column in curves[1:]))
+    lot = curves.lot[order][curve]
+    repeated = (lot[1:] == lot[:-1]) & (np.hypot(*np.diff(points, axis=0).T) < SLACK_M)
+    kept = np.append(True, ~repeated)[: len(lot)]
+    points, lot = points[kept], lot[kept]
+    lines = np.full(count, None, dtype=object)
+    drawn, ring = np.unique(lot, return_inverse=True)
+    rings = shapely.linearrings(points, indices=ring)
+    points, ring = shapely.get_coordinates(rings, return_index=True)
+    lines[drawn] = shapely.linestrings(points, indices=ring)
+    return lines
+
+
+def _check(
+    lots: Lots, parts: Parts, lines: Geometries, clearance_m: float, inside_clearance_m: float
+) -> tuple[Flags, Flags, Flags]:
+    # Hold every drawn line against every rule once more, by other means than those that found it.
+    drawn = np.flatnonzero(~shapely.is_missing(lines))
+    points, line = shapely.get_coordinates(lines[drawn], return_index=True)
+    areas = np.full(len(lines), None, dtype=object)
+    areas[drawn] = shapely.polygons(shapely.linearrings(points, indices=line))
+    shapely.prepare(areas)
+    wide = np.full(len(lines), None, dtype=object)
+    wide[drawn] = shapely.buffer(lots.ground[drawn], TOLERANCE_M, join_style="mitre")
+    sound = shapely.is_valid(areas) & shapely.covers(areas, lots.structures) & shapely.covers(wide, lines)
+    sound &= shapely.distance(lines, lots.body) >= clearance_m - SLACK_M - TOLERANCE_M
+    inside = shapely.intersects(areas[parts.lot], _first_points(parts.shape))
+    away_m = shapely.distance(lines[parts.lot], parts.shape)
+    near = away_m < np.where(inside, inside_clearance_m, parts.setback_m) - TOLERANCE_M
+    sound[parts.lot[near]] = False
+    touching = ~inside & (away_m <= parts.setback_m + TOLERANCE_M)
+    return np.asarray(inside, dtype=np.bool_), np.asarray(touching, dtype=np.bool_), np.asarray(~sound, dtype=np.bool_)
+
+
+def _by_lot(parts: Parts, chosen: Flags) -> dict[int, tuple[int, ...]]:
+    items: dict[int, set[int]] = {}
+    for lot, item in zip(parts.lot[chosen].tolist(), parts.item[chosen].tolist(), strict=True):
+        items.setdefault(lot, set()).add(item)
+    return {lot: tuple(sorted(held)) for lot, held in items.items()}

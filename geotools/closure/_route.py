@@ -1,0 +1,143 @@
+"""Trace the way in: the shortest walk over open ground and unsound pieces from the habitat to the protected ground."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import dijkstra
+
+from geotools.closure._arrangement import ends_of
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geotools.closure._arrangement import Arrangement
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.intp]
+    Flags = NDArray[np.bool_]
+    Shapes = NDArray[np.object_]
+
+__all__ = ["trace_routes"]
+
+_STUB_M = 0.002
+"""A stub of sound wall is a slit of twice this width in the ground, as far from the face's outline."""
+_LEAST_GAP_M = 0.00635
+"""An animal passes no narrower opening (published extension guides: 1/4 in)."""
+_NO_WAY_M = 1e6
+
+
+def trace_routes(
+    plan: Arrangement,
+    ground: Flags,
+    source: Flags,
+    cost_m: Floats,
+    stubs: Floats,
+    target_lot: Ints,
+    target_face: Ints,
+    lots: int,
+) -> tuple[Shapes, Ints]:
+    """Trace one route for each lot with reachable protected ground.
+
+    The ground is cut into triangles; a walk goes from triangle to triangle through the middles of their common sides, so it
+    stays on the ground that it claims. It is the shortest of these walks, close to but not exactly the shortest of all.
+
+    Parameters
+    ----------
+    plan : Arrangement
+    ground, source : arrays of bool, one per face
+        Faces that can be reached, and those of them where the animals live.
+    cost_m : array of float, one per edge
+        What crossing it counts in metres of walking, infinite where it can't be crossed.
+    stubs : array of float, (k, 2, 2)
+        Segments inside faces that can't be crossed.
+    target_lot, target_face : arrays of int
+        Faces to be reached, by lot.
+    lots : int
+
+    Returns
+    -------
+    routes : array of LineString, lots
+        In world coordinates; None where nothing can be reached.
+    before : array of int, lots
+        The face from which the route comes into the protected ground, -1 where it begins there.
+    """
+    routes = np.full(lots, None, dtype=object)
+    before = np.full(lots, -1, dtype=np.intp)
+    if not len(target_lot):
+        return routes, before
+    corners, face = _triangles(plan, np.flatnonzero(ground), stubs)
+    count = len(face)
+    one, other, middle, extra_m = _sides(plan, corners, cost_m)
+    centre = corners.mean(axis=1)
+    length_m = np.hypot(*(centre[one] - middle).T) + np.hypot(*(centre[other] - middle).T) + extra_m
+    graph = coo_array((np.maximum(length_m, 1e-6), (one, other)), shape=(count, count)).tocsr()
+    starts = np.flatnonzero(source[face])
+    far_m, previous, _ = dijkstra(graph, directed=False, indices=starts, return_predecessors=True, min_only=True)
+
+    wanted, wanted_lot = _grow(target_face, target_lot, face)
+    order = np.lexsort((wanted, far_m[wanted], wanted_lot))
+    order = order[np.append(True, wanted_lot[order][1:] != wanted_lot[order][:-1])]
+    code = ends_of(one, other, count)
+    by_code = np.argsort(code, kind="stable")
+    faces_of: dict[int, set[int]] = {}
+    for lot, number in zip(target_lot.tolist(), target_face.tolist(), strict=True):
+        faces_of.setdefault(lot, set()).add(number)
+    for end, lot in zip(wanted[order].tolist(), wanted_lot[order].tolist(), strict=True):
+        cells = [end]
+        while (step := int(previous[cells[-1]])) >= 0:
+            cells.append(step)
+        path = np.array(cells[::-1])
+        outside = [number for number in face[path].tolist() if number not in faces_of[lot]]
+        before[lot] = outside[-1] if outside else -1
+        sides = by_code[np.searchsorted(code[by_code], ends_of(path[:-1], path[1:], count))]
+        last = centre[path[-1:]] if len(path) > 1 else (centre[path] + corners[end, 0]) / 2
+        routes[lot] = shapely.LineString(np.concatenate([centre[path[:1]], middle[sides], last]) + plan.origin)
+    return routes, before
+
+
+def _triangles(plan: Arrangement, walked: Ints, stubs: Floats) -> tuple[Floats, Ints]:
+    """Cut faces into triangles, (n, 3, 2), with the face of each; stubs become slits that nearly touch the outline."""
+    shapes = plan.faces[walked].copy()
+    if len(stubs):
+        slits = shapely.buffer(shapely.linestrings(stubs), _STUB_M, cap_style="square", join_style="mitre")
+        slit_at, face_at = shapely.STRtree(shapes).query(shapely.points(stubs.mean(axis=1)), predicate="within")
+        for number in np.unique(face_at):
+            slit = shapely.union_all(slits[slit_at[face_at == number]])
+            clear = shapely.buffer(shapely.boundary(shapes[number]), 2 * _STUB_M, quad_segs=2)
+            shapes[number] = shapely.difference(shapes[number], shapely.difference(slit, clear))
+    cells, cell_at = shapely.get_parts(shapely.constrained_delaunay_triangles(shapes), return_index=True)
+    return shapely.get_coordinates(cells).reshape(-1, 4, 2)[:, :3], walked[cell_at]
+
+
+def _sides(plan: Arrangement, corners: Floats, cost_m: Floats) -> tuple[Ints, Ints, Floats, Floats]:
+    """Pair the triangles that share a side which can be crossed, with the side's middle and what crossing it adds."""
+    ends = np.concatenate([corners.reshape(-1, 2), plan.edges.reshape(-1, 2)])
+    vertex = np.unique(ends[:, 0] + 1j * ends[:, 1], return_inverse=True)[1]
+    number = int(vertex.max()) + 1
+    cell_vertex = vertex[: 3 * len(corners)].reshape(-1, 3)
+    code = ends_of(cell_vertex.ravel(), np.roll(cell_vertex, -1, axis=1).ravel(), number)
+    order = np.argsort(code, kind="stable")
+    first = np.flatnonzero(code[order][:-1] == code[order][1:])
+    one, other = order[first], order[first + 1]
+    edge_vertex = vertex[3 * len(corners) :].reshape(-1, 2)
+    edge_code = ends_of(edge_vertex[:, 0], edge_vertex[:, 1], number)
+    by_code = np.argsort(edge_code)
+    at = by_code[np.minimum(np.searchsorted(edge_code[by_code], code[one]), len(by_code) - 1)]
+    start, stop = corners.reshape(-1, 2)[one], np.roll(corners, -1, axis=1).reshape(-1, 2)[one]
+    narrow = np.hypot(*(stop - start).T) < _LEAST_GAP_M
+    extra_m = np.where(edge_code[at] == code[one], cost_m[at], 0.0) + _NO_WAY_M * narrow
+    ok = np.isfinite(extra_m)
+    return one[ok] // 3, other[ok] // 3, ((start + stop) / 2)[ok], extra_m[ok]
+
+
+def _grow(target_face: Ints, target_lot: Ints, face: Ints) -> tuple[Ints, Ints]:
+    """List the triangles of every target face, with the lot."""
+    order = np.argsort(face, kind="stable")
+    low = np.searchsorted(face[order], target_face)
+    number = np.searchsorted(face[order], target_face, side="right") - low
+    turn = np.arange(number.sum()) - np.repeat(np.cumsum(number) - number, number)
+    return order[np.repeat(low, number) + turn], np.repeat(target_lot, number)
