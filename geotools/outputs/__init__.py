@@ -1,0 +1,1 @@
+"""Write what a run found as tables, a package of layers and a map."""

@@ -1,0 +1,219 @@
+"""Make up a small town at the desert's edge for the tests of what is written."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+UTM_12_NORTH = "EPSG:32612"
+WEST_M, SOUTH_M = 510_000.0, 3_575_000.0
+LOT_WIDTH_M, LOT_DEPTH_M, STREET_M = 24.0, 36.0, 12.0
+HOSTILE_IDS = (
+    '=HYPERLINK("http://invalid","x")',
+    "</script><script>window.broken=1</script>",
+    "<img src=x onerror=window.broken=1>",
+)
+
+
+class Town(NamedTuple):
+    """The working tables of a made-up run, in metres."""
+
+    lots: gpd.GeoDataFrame
+    barrier_lines: gpd.GeoDataFrame
+    ways_in: gpd.GeoDataFrame
+    footholds: gpd.GeoDataFrame
+    rejected: gpd.GeoDataFrame
+    wash_ground: gpd.GeoDataFrame
+    open_desert: gpd.GeoDataFrame
+    buildings: gpd.GeoDataFrame
+    roads: gpd.GeoDataFrame
+    hostile_ids: tuple[str, ...] = HOSTILE_IDS
+    """Ids of the last lots: a formula, a script, a picture."""
+
+
+def make_town(columns: int = 12, blocks: int = 5, seed: int = 7) -> Town:
+    """Lots in double rows along bent streets; scores fall with the distance from the desert in the north and east."""
+    rng = np.random.default_rng(seed)
+    block_m = 2 * LOT_DEPTH_M + STREET_M
+    place = [(c, b, side) for b in range(blocks) for side in (0, 1) for c in range(columns)]
+    left = np.array([c * LOT_WIDTH_M for c, _, _ in place])
+    low = np.array([b * block_m + side * LOT_DEPTH_M for _, b, side in place])
+    corners = np.stack(
+        [
+            np.stack([left, low], 1),
+            np.stack([left + LOT_WIDTH_M, low], 1),
+            np.stack([left + LOT_WIDTH_M, low + LOT_DEPTH_M], 1),
+            np.stack([left, low + LOT_DEPTH_M], 1),
+        ],
+        axis=1,
+    )
+    polygons = shapely.polygons(_bend(corners))
+    count = len(polygons)
+    middle = shapely.get_coordinates(shapely.centroid(polygons))
+    width_m, depth_m = columns * LOT_WIDTH_M, blocks * block_m
+    edge_m = np.minimum(SOUTH_M + depth_m - middle[:, 1], WEST_M + width_m - middle[:, 0]).clip(0)
+    parts = {
+        "points_desert_contact": np.where(edge_m < 30, rng.uniform(15, 38, count), 0.0),
+        "points_distance_to_desert": 30 * np.exp(-edge_m / 90),
+        "points_distance_to_wash": 18 * np.exp(-np.abs(middle[:, 0] - WEST_M - 0.62 * width_m) / 60),
+        "points_cover": rng.uniform(0, 14, count),
+    }
+    exposure = np.sum(list(parts.values()), axis=0).clip(0, 100)
+    near = exposure > 25
+    verdict = np.where(~near, "not needed", rng.choice(["build", "retrofit", "already sound", "do not build"], count))
+    reason = {
+        "not needed": "No habitat within reach of the yard.",
+        "build": "The yard can be closed with one line and one gate.",
+        "retrofit": "The wall is sound but for two openings and a rail on the snake's side.",
+        "already sound": "Every route crosses a sound wall at least 36 in high.",
+        "do not build": "The wash crosses the lot line and may not be closed.",
+    }
+    ids = [f"{100 + i:05d}" for i in range(count)]
+    ids[-len(HOSTILE_IDS) :] = HOSTILE_IDS
+    built = np.isin(verdict, ["build", "retrofit"])
+    option = np.where(built, rng.choice(["lot line", "yard", "house loop"], count), None)
+    blank = np.where(built, 1.0, np.nan)
+    lots = gpd.GeoDataFrame(
+        {
+            "parcel_id": ids,
+            "exposure": exposure,
+            "exposure_rank": pd.Series(exposure).rank(ascending=False, method="min").astype(int),
+            "verdict": verdict,
+            "reason": [reason[v] for v in verdict],
+            "option": option,
+            "length_m": shapely.length(polygons) * 0.7 * blank,
+            "height_m": 0.9144 * blank,
+            "mesh_opening_m": 0.00635 * blank,
+            "burial_m": 0.1524 * blank,
+            "roll_width_m": 1.2192 * blank,
+            "posts": pd.array(np.where(built, 31, pd.NA), dtype="Int64"),
+            "corners": 6 * blank,
+            "gates": 1 * blank,
+            "ways_in": rng.integers(0, 3, count),
+            "footholds_to_clear": rng.integers(0, 4, count),
+            "cost_low": np.nan,
+            "cost_likely": np.nan,
+            "cost_high": np.nan,
+            **parts,
+        },
+        geometry=polygons,
+        crs=UTM_12_NORTH,
+    )
+    houses = shapely.polygons(_bend(_boxes(left + 5, low + np.where(np.arange(count) // columns % 2, 8, 12), 14, 15)))
+    return Town(
+        lots,
+        _make_lines(lots, houses, built),
+        _make_points(
+            lots, {"kind": "drain", "opening_m": 0.04, "remedy": "screen with 1/4 in mesh"}, built, -0.35, rng
+        ),
+        _make_footholds(lots, built, rng),
+        gpd.GeoDataFrame(
+            {"layer": ["parcels"], "row": [3], "reason": ["no geometry"], "geometry_text": [None]},
+            geometry=[None],
+            crs=UTM_12_NORTH,
+        ),
+        _frame([shapely.LineString(_wander(width_m, depth_m)).buffer(7)]),
+        _frame([_desert(width_m, depth_m)]),
+        _frame(houses),
+        _frame([shapely.LineString(_bend(xy)) for xy in _streets(columns, blocks, block_m)]),
+    )
+
+
+@pytest.fixture(scope="session")
+def town() -> Town:
+    """A town of 120 lots with hostile ids."""
+    return make_town()
+
+
+@pytest.fixture(scope="session")
+def large_town() -> Town:
+    """A town of 500 lots."""
+    return make_town(columns=25, blocks=10)
+
+
+def _bend(xy: np.ndarray) -> np.ndarray:
+    x, y = xy[..., 0], xy[..., 1]
+    return np.stack([WEST_M + x + 10 * np.sin(y / 95), SOUTH_M + y + 14 * np.sin(x / 110)], axis=-1)
+
+
+def _boxes(left: np.ndarray, low: np.ndarray, wide: float, deep: float) -> np.ndarray:
+    offsets = np.array(
+        [(0, 0), (wide, 0), (wide, deep * 0.6), (wide * 0.55, deep * 0.6), (wide * 0.55, deep), (0, deep)]
+    )
+    return np.stack([left, low], 1)[:, None, :] + offsets
+
+
+def _frame(geometry: object) -> gpd.GeoDataFrame:
+    return gpd.GeoDataFrame(geometry=list(geometry), crs=UTM_12_NORTH)
+
+
+def _make_lines(lots: gpd.GeoDataFrame, houses: np.ndarray, built: np.ndarray) -> gpd.GeoDataFrame:
+    shapes = {
+        "lot line": shapely.boundary(shapely.buffer(lots.geometry.array, -1.0, join_style="mitre")),
+        "yard": shapely.boundary(shapely.buffer(houses, 6.0, join_style="mitre")),
+        "house loop": shapely.boundary(shapely.buffer(shapely.convex_hull(houses), 2.5)),
+    }
+    rows = np.flatnonzero(built)
+    tables = [
+        gpd.GeoDataFrame(
+            {
+                "line_id": [f"{lots.parcel_id[row]}-{option[0]}" for row in rows],
+                "parcel_id": lots.parcel_id.to_numpy()[rows],
+                "option": option,
+                "kind": "new",
+                "length_m": shapely.length(shape[rows]),
+                "height_m": 0.9144,
+                "recommended": (lots.option == option).to_numpy()[rows],
+                "reason": "Shortest line that keeps every setback.",
+                "footholds_in_conflict": 1,
+                "gates": 1,
+            },
+            geometry=shape[rows],
+            crs=lots.crs,
+        )
+        for option, shape in shapes.items()
+    ]
+    return gpd.GeoDataFrame(pd.concat(tables, ignore_index=True), crs=lots.crs)
+
+
+def _make_points(
+    lots: gpd.GeoDataFrame, values: dict[str, object], built: np.ndarray, shift: float, rng: np.random.Generator
+) -> gpd.GeoDataFrame:
+    rows = rng.permutation(np.flatnonzero(built))[: built.sum() // 3]
+    points = shapely.get_coordinates(shapely.centroid(lots.geometry.array[rows])) + np.array([LOT_WIDTH_M * shift, 8.0])
+    data = {"parcel_id": lots.parcel_id.to_numpy()[rows], **values}
+    return gpd.GeoDataFrame(data, geometry=shapely.points(points), crs=lots.crs)
+
+
+def _make_footholds(lots: gpd.GeoDataFrame, built: np.ndarray, rng: np.random.Generator) -> gpd.GeoDataFrame:
+    points = _make_points(lots, {"kind": "boulder", "height_m": 0.5, "setback_m": 0.8}, built, 0.4, rng)
+    points["foothold_id"] = [f"F{i}" for i in range(len(points))]
+    points["distance_m"] = np.where(np.arange(len(points)) % 4 == 0, 2.0, 0.3)
+    points["local_height_m"] = 1.2
+    points["remedy"] = "move it, or take it inside"
+    return points
+
+
+def _wander(width_m: float, depth_m: float) -> np.ndarray:
+    y = np.linspace(-90, depth_m + 110, 60)
+    return np.stack([WEST_M + width_m + 40 + 22 * np.sin(y / 50) - y * 0.02, SOUTH_M + y], axis=1)
+
+
+def _desert(width_m: float, depth_m: float) -> shapely.Geometry:
+    outer = shapely.box(WEST_M - 60, SOUTH_M - 60, WEST_M + width_m + 130, SOUTH_M + depth_m + 110)
+    inner = shapely.Polygon(
+        _bend(np.array([(-70, -70), (width_m + 6, -70), (width_m + 4, depth_m - 6), (-70, depth_m - 6)], dtype=float))
+    )
+    return outer - inner
+
+
+def _streets(columns: int, blocks: int, block_m: float) -> list[np.ndarray]:
+    x = np.linspace(-8, columns * LOT_WIDTH_M, 30)
+    across = [np.stack([x, np.full_like(x, b * block_m - STREET_M / 2)], axis=1) for b in range(blocks)]
+    y = np.linspace(-STREET_M / 2, (blocks - 1) * block_m - STREET_M / 2, 20)
+    return [*across, np.stack([np.full_like(y, -8.0), y], axis=1)]
