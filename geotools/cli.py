@@ -1,0 +1,245 @@
+"""Give the toolkit its command line; heavy imports wait until a command runs."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+import traceback
+from pathlib import Path
+from typing import Any
+
+import click
+
+from geotools.errors import GeotoolsError
+
+__all__ = ["main"]
+
+_CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 110}
+_LENGTH = "LENGTH"
+
+
+@click.group(context_settings=_CONTEXT)
+@click.version_option(package_name="bajada")
+def commands() -> None:
+    r"""Plan rattlesnake exclusion barriers for whole subdivisions.
+
+    \b
+    Example:
+      bajada run screen --input parcels=lots.gpkg --input open_desert=desert.geojson --set parcels.id=APN
+    """
+
+
+@commands.command()
+@click.argument("pipeline")
+@click.option(
+    "--input",
+    "inputs",
+    multiple=True,
+    metavar="LAYER=SOURCE",
+    help="A layer to use; one of these replaces all inputs of the pipeline.",
+)
+@click.option(
+    "--set",
+    "settings",
+    multiple=True,
+    metavar="NAME=VALUE",
+    help="Change a value: units, design.NAME, LAYER.NAME or STEP.OPTION.",
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder for the results; default maps/PIPELINE."
+)
+@click.option(
+    "--engine",
+    type=click.Choice(["local"]),
+    default="local",
+    show_default=True,
+    expose_value=False,
+    help="Where the work is done.",
+)
+@click.option("--quiet", is_flag=True, help="Show no progress.")
+def run(pipeline: str, inputs: tuple[str, ...], settings: tuple[str, ...], out: Path | None, quiet: bool) -> None:
+    r"""Run a PIPELINE: one that comes with the toolkit, by name, or a .toml file of your own.
+
+    \b
+    Example:
+      bajada run screen --input parcels=lots.gpkg#parcels --input washes=washes.zip \
+        --set parcels.id=APN --set design.body_length="48 in" --out maps/screen
+    """
+    from geotools.pipeline import find_plan, read_plan, run_plan
+    from geotools.pipeline.plan import change_plan
+
+    plan = change_plan(read_plan(find_plan(pipeline)), inputs=inputs, settings=settings)
+    folder = out or Path("maps") / plan.name
+    record = run_plan(plan, folder, progress=None if quiet else _Progress())
+    if quiet:
+        return
+    came, went, rejected = (record["counts"][name] for name in ("parcels_in", "parcels_out", "rejected"))
+    click.echo(f"{came:,} parcels in, {went:,} out, {rejected:,} features in 'rejected'")
+    for kind in ("assumptions", "warnings"):
+        for text in record[kind]:
+            click.echo(f"{kind.removesuffix('s')}: {text}")
+    shown = "map.html" if "map.html" in record["outputs"] else "run.json"
+    click.echo(f"done: {(folder / shown).absolute()}")
+
+
+@commands.command()
+@click.argument("sources", nargs=-1, required=True, metavar="[LAYER=]SOURCE...")
+@click.option(
+    "--set", "settings", multiple=True, metavar="LAYER.NAME=VALUE", help="A layer's own option, such as parcels.id=APN."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
+@click.option("--quiet", is_flag=True, help="Print errors only.")
+def check(sources: tuple[str, ...], settings: tuple[str, ...], as_json: bool, quiet: bool) -> None:
+    r"""Say what is wrong with data before a run. Exit status 2 if a run would stop.
+
+    \b
+    Example:
+      bajada check parcels=lots.gpkg#parcels washes.zip --set parcels.id=APN
+    """
+    from geotools.layers import LAYERS, check_source, format_findings
+
+    options = _layer_settings(settings)
+    findings = []
+    for text in sources:
+        name, equals, source = text.partition("=")
+        named = bool(equals) and name in LAYERS
+        layer = name if named else None
+        findings += check_source(source if named else text, name=layer, options=options.get(name, {}) if named else {})
+    if quiet:
+        findings = [finding for finding in findings if finding.severity == "error"]
+    if as_json:
+        from dataclasses import asdict
+
+        click.echo(json.dumps([asdict(finding) for finding in findings], indent=2, ensure_ascii=False))
+    else:
+        for line in format_findings(findings):
+            click.echo(line)
+        if not findings and not quiet:
+            click.echo("nothing found wrong")
+    if any(finding.severity == "error" for finding in findings):
+        sys.exit(2)
+
+
+@commands.command()
+@click.argument("step", required=False)
+@click.option("--json", "as_json", is_flag=True, help="Print process descriptions (OGC API - Processes, Part 1).")
+@click.option("--quiet", is_flag=True, help="Print names only.")
+def steps(step: str | None, as_json: bool, quiet: bool) -> None:
+    r"""List the installed steps, or describe one STEP.
+
+    \b
+    Example:
+      bajada steps score_exposure --json
+    """
+    from geotools.steps import describe_step, find_step, list_steps
+
+    if quiet or (step is None and not as_json):
+        for name, claims in list_steps().items():
+            owner = " and ".join(sorted({entry.dist.name for entry in claims if entry.dist}))
+            click.echo(name if quiet else f"{name:28} {owner}")
+        return
+    if step is None:
+        click.echo(json.dumps([describe_step(find_step(name)) for name in list_steps()], indent=2, ensure_ascii=False))
+        return
+    description = describe_step(find_step(step))
+    if as_json:
+        click.echo(json.dumps(description, indent=2, ensure_ascii=False))
+        return
+    click.echo(f"{description['id']}: {description['title']}\n\n{description['description']}\n")
+    for name, entry in description["inputs"].items():
+        schema = entry["schema"]
+        default = (
+            f" [default {schema['default']}]" if "default" in schema else " [needed]" if entry["minOccurs"] else ""
+        )
+        click.echo(f"  {name}{default}: {entry['description']}")
+
+
+@commands.command()
+@click.option(
+    "--body-length",
+    default="60 in",
+    show_default=True,
+    metavar=_LENGTH,
+    help="Design animal, nose to tail without the rattle.",
+)
+@click.option("--buffer", default="6 in", show_default=True, metavar=_LENGTH, help="Buffer above its braced reach.")
+@click.option("--fence", metavar=_LENGTH, help="Height of a given fence: what is it good for?")
+@click.option("--foothold", metavar="HEIGHT@DISTANCE", help="A climbable thing outside, such as 18in@2ft.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@click.option("--quiet", is_flag=True, help="Print the specified height in inches only.")
+def height(body_length: str, buffer: str, fence: str | None, foothold: str | None, as_json: bool, quiet: bool) -> None:
+    r"""Say how high a barrier must be for an animal, and which animals a given fence keeps out.
+
+    \b
+    Example:
+      bajada height --body-length 48in --fence 24in --foothold 18in@2ft
+    """
+    from geotools.steps import find_step
+
+    options = {"body_length": body_length, "buffer": buffer, "fence": fence or "", "foothold": foothold or ""}
+    answer = find_step("size_barrier").function(**options).iloc[0].to_dict()
+    if quiet:
+        click.echo(f"{answer['specified_height_in']:g}")
+    elif as_json:
+        click.echo(json.dumps(answer, indent=2))
+    else:
+        needed, specified = answer["height_in"], answer["specified_height_in"]
+        click.echo(f"height for a {body_length} animal: {needed:.4g} in; build {specified:g} in")
+        built = f"a {fence} fence" if fence else f"{answer['specified_height_in']:g} in"
+        click.echo(f"{built} keeps out animals up to {answer['excludes_body_length_in']:.4g} in long")
+        if foothold:
+            click.echo(f"foothold {foothold}: keep it {answer['setback_in']:.4g} in away from {built},")
+            click.echo(f"or build at least {answer['local_height_in']:.4g} in high there")
+        click.echo("No barrier is a guarantee. Local codes come first.")
+
+
+class _Progress:
+    """Progress on standard error: one line that is written over on a terminal, plain lines elsewhere."""
+
+    def __init__(self) -> None:
+        self.started = time.monotonic()
+        self.terminal = sys.stderr.isatty()
+
+    def __call__(self, name: str, number: int, total: int) -> None:
+        spent = time.monotonic() - self.started
+        if not self.terminal:
+            click.echo(f"{number}/{total} {name}", err=True)
+            return
+        left = f", about {spent / (number - 1) * (total - number + 1):.0f} s left" if number > 1 else ""
+        end = "\n" if number == total else ""
+        click.echo(f"\r\x1b[K{number}/{total} {name}{left}{end}", err=True, nl=False)
+
+
+def _layer_settings(settings: tuple[str, ...]) -> dict[str, dict[str, Any]]:
+    options: dict[str, dict[str, Any]] = {}
+    for text in settings:
+        name, equals, value = text.partition("=")
+        layer, dot, key = name.partition(".")
+        if not (equals and dot and layer and key and value):
+            raise GeotoolsError(f"{text!r} is not LAYER.NAME=VALUE", where="--set", mend="write --set parcels.id=APN")
+        options.setdefault(layer, {})[key] = (
+            int(value) if value.isascii() and value.isdigit() and value == str(int(value)) else value
+        )
+    return options
+
+
+def main() -> None:
+    """Run the command line: exit status 0 done, 2 the input can't be used, 1 a fault of the toolkit itself."""
+    try:
+        commands(standalone_mode=False)
+    except GeotoolsError as error:
+        click.echo(f"bajada: {error}", err=True)
+        sys.exit(2)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("bajada: stopped", err=True)
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.exit(0)
+    except Exception:  # noqa: BLE001 - the last resort: whatever it is, it is our fault and says so
+        traceback.print_exc()
+        click.echo("bajada: this is a fault of the toolkit, not of your data; please report the lines above", err=True)
+        sys.exit(1)
