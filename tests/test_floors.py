@@ -12,8 +12,8 @@ FLOORS = (
     ("units", "errors", "design"),
     ("layers", "rasters"),
     (
-        "reach", "alignment", "closure", "separation", "habitat", "exposure", "takeoff", "pricing", "standards", "inspection",
-        "existing", "specs",
+        "reach", "alignment", "closure", "separation", "habitat", "exposure", "takeoff", "pricing", "standards",
+        "inspection", "existing", "specs",
     ),
     ("outputs", "engines"),
     ("steps", "pipeline"),

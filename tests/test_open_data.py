@@ -68,7 +68,7 @@ def test_every_plot_comes_out_once_in_its_order(quarter: dict[str, Any]) -> None
 
 
 @pytest.mark.published(
-    "the union's outline is 21,072 m long in Web Mercator and 13,523 m on the ground (measured, datasets of this project)"
+    "the union's outline is 21,072 m long in Web Mercator and 13,523 m on the ground (own measurement)"
 )
 def test_web_mercator_is_not_worked_in(quarter: dict[str, Any]) -> None:
     lots = quarter["lots"]
