@@ -97,7 +97,8 @@ def check(sources: tuple[str, ...], settings: tuple[str, ...], as_json: bool, qu
     Example:
       bajada check parcels=lots.gpkg#parcels washes.zip --set parcels.id=APN
     """
-    from geotools.layers import LAYERS, check_source, format_findings
+    from geotools.findings import format_findings
+    from geotools.layers import LAYERS, check_source
 
     options = _layer_settings(settings)
     findings = []
@@ -115,7 +116,7 @@ def check(sources: tuple[str, ...], settings: tuple[str, ...], as_json: bool, qu
     else:
         for line in format_findings(findings):
             click.echo(line)
-        if not findings and not quiet:
+        if not quiet and not any(finding.severity in ("error", "warning") for finding in findings):
             click.echo("nothing found wrong")
     if any(finding.severity == "error" for finding in findings):
         sys.exit(2)
@@ -157,28 +158,50 @@ def steps(step: str | None, as_json: bool, quiet: bool) -> None:
 
 @commands.command()
 @click.option(
-    "--body-length",
-    default="60 in",
-    show_default=True,
-    metavar=_LENGTH,
-    help="Design animal, nose to tail without the rattle.",
+    "--body-length", metavar=_LENGTH, help="Design animal, nose to tail without the rattle.  [default: 60 in]"
 )
+@click.option("--region", metavar="NAME", help="Design animal of a region instead, such as 'low desert'.")
 @click.option("--buffer", default="6 in", show_default=True, metavar=_LENGTH, help="Buffer above its braced reach.")
 @click.option("--fence", metavar=_LENGTH, help="Height of a given fence: what is it good for?")
 @click.option("--foothold", metavar="HEIGHT@DISTANCE", help="A climbable thing outside, such as 18in@2ft.")
+@click.option("--slope", metavar="ANGLE", help="Rise of the ground outside, such as 30deg.")
+@click.option("--species", metavar="NAMES", help="Share of adults kept out: species such as atrox,scutulatus, or all.")
+@click.option("--meshes", is_flag=True, help="Rank common meshes against the smallest newborn.")
+@click.option(
+    "--plot",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="OUT.png",
+    help="Draw the share kept out against height.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 @click.option("--quiet", is_flag=True, help="Print the specified height in inches only.")
-def height(body_length: str, buffer: str, fence: str | None, foothold: str | None, as_json: bool, quiet: bool) -> None:
+def height(
+    body_length: str | None,
+    region: str | None,
+    buffer: str,
+    fence: str | None,
+    foothold: str | None,
+    slope: str | None,
+    species: str | None,
+    meshes: bool,
+    plot: Path | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
     r"""Say how high a barrier must be for an animal, and which animals a given fence keeps out.
 
     \b
     Example:
-      bajada height --body-length 48in --fence 24in --foothold 18in@2ft
+      bajada height --body-length 48in --fence 24in --foothold 18in@2ft --slope 30deg --species atrox --plot shares.png
     """
     from geotools.steps import find_step
 
-    options = {"body_length": body_length, "buffer": buffer, "fence": fence or "", "foothold": foothold or ""}
-    answer = find_step("size_barrier").function(**options).iloc[0].to_dict()
+    body_length = _design_animal(body_length, region)
+    options = {"body_length": body_length, "buffer": buffer, "fence": fence or ""}
+    more = {"foothold": foothold or "", "slope": slope or "", "species": species or ""}
+    answer = find_step("size_barrier").function(**options, **more).iloc[0].to_dict()
+    if plot is not None:
+        find_step("draw_shares").function(path=plot, species=_named(species), **options)
     if quiet:
         click.echo(f"{answer['specified_height_in']:g}")
     elif as_json:
@@ -191,7 +214,50 @@ def height(body_length: str, buffer: str, fence: str | None, foothold: str | Non
         if foothold:
             click.echo(f"foothold {foothold}: keep it {answer['setback_in']:.4g} in away from {built},")
             click.echo(f"or build at least {answer['local_height_in']:.4g} in high there")
+        if slope:
+            click.echo(f"where the ground outside rises at {slope}: at least {answer['slope_height_in']:.4g} in")
+        if species:
+            _tell_shares(built, fence or f"{answer['specified_height_in']:g} in", species, buffer)
+        if meshes:
+            _tell_meshes(species)
+        if plot is not None:
+            click.echo(f"drawn: {plot}")
         click.echo("No barrier is a guarantee. Local codes come first.")
+
+
+def _design_animal(body_length: str | None, region: str | None) -> str:
+    """Body length as given, else of the region, else the default of the toolkit."""
+    from geotools.steps import find_step
+
+    if body_length or not region:
+        return body_length or "60 in"
+    animals = find_step("list_design_animals").function().set_index("region")
+    if region.casefold() not in animals.index:
+        names = "; ".join(animals.index)
+        raise GeotoolsError(f"there is no region {region!r}", where="--region", mend=f"use one of: {names}")
+    return f"{animals.at[region.casefold(), 'body_length_in']:g} in"
+
+
+def _named(species: str | None) -> str:
+    return "" if species is None or species.strip() == "all" else species
+
+
+def _tell_shares(built: str, height_text: str, species: str, buffer: str) -> None:
+    from geotools.steps import find_step
+
+    shares = find_step("share_excluded").function(species=_named(species), heights=height_text, buffer=buffer)
+    for row in shares.to_dict("records"):
+        click.echo(f"{built} keeps out about {row['share_excluded_pct']:.3g} % of adult {row['species']}")
+        for name in ("mean", "sd", "longest"):
+            click.echo(f"  {name} {row[f'{name}_in']:.3g} in: {row[f'{name}_status']}")
+
+
+def _tell_meshes(species: str | None) -> None:
+    from geotools.steps import find_step
+
+    for row in find_step("rank_meshes").function(species=_named(species)).to_dict("records"):
+        told = f": {row['remark']}" if row["remark"] else ""
+        click.echo(f"{row['rank']}. {row['mesh']}, {row['clear_opening_mm']:.2f} mm clear: {row['judgement']}{told}")
 
 
 class _Progress:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 __all__ = [
     "Assumed",
     "CrsError",
@@ -44,6 +46,10 @@ class GeotoolsError(Exception):
     def __str__(self) -> str:
         head = f"{self.where}: {self.what}" if self.where else self.what
         return f"{head}; {self.mend}" if self.mend else head
+
+    def __reduce__(self) -> tuple[partial[GeotoolsError], tuple[()]]:
+        """Let an error cross to another process with all its parts."""
+        return partial(type(self), self.what, where=self.where, mend=self.mend), ()
 
     def at(self, where: str) -> GeotoolsError:
         """Return the same error with a place named in front of it."""

@@ -11,7 +11,7 @@ import numpy as np
 from pyproj import CRS, Transformer
 
 from geotools.errors import RasterError, UnitError
-from geotools.layers.crs import check_source_crs, coded_crs, parse_crs
+from geotools.crs import check_source_crs, coded_crs, parse_crs
 from geotools.units import parse_length
 
 if TYPE_CHECKING:

@@ -9,8 +9,8 @@ import pytest
 
 PACKAGE = Path(__file__).parents[1] / "geotools"
 FLOORS = (
-    ("units", "errors", "design"),
-    ("layers", "rasters"),
+    ("units", "errors", "design", "findings"),
+    ("crs", "layers", "rasters"),
     (
         "reach", "alignment", "closure", "separation", "habitat", "exposure", "takeoff", "pricing", "standards",
         "inspection", "existing", "specs",

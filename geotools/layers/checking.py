@@ -9,7 +9,7 @@ import numpy as np
 
 from geotools.errors import CrsError, GeotoolsError
 from geotools.layers.columns import read_columns, resolve_columns
-from geotools.layers.crs import (
+from geotools.crs import (
     check_source_crs,
     check_working_crs,
     choose_working_crs,
@@ -17,7 +17,7 @@ from geotools.layers.crs import (
     parse_crs,
     place_findings,
 )
-from geotools.layers.findings import Finding, first_few
+from geotools.findings import Finding, first_few
 from geotools.layers.overlaps import overlap_findings
 from geotools.layers.preparing import move_shapes
 from geotools.layers.reading import is_raster

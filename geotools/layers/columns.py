@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geotools.errors import LayerError, UnitError
-from geotools.layers.findings import FIRST_IDS, first_few
+from geotools.findings import FIRST_IDS, first_few
 from geotools.layers.schema import Column, LayerSchema, did_you_mean
 from geotools.units import LENGTH_SUFFIXES_M, parse_length
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from geotools.layers.crs import describe_crs, transform_bounds
+from geotools.crs import describe_crs, transform_bounds
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from geotools.layers.findings import FIRST_IDS, Finding
+from geotools.findings import FIRST_IDS, Finding
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.errors import GeotoolsError, LayerError, RasterError
-from geotools.layers.crs import (
+from geotools.crs import (
     check_working_crs,
     choose_working_crs,
     describe_crs,
@@ -21,7 +21,7 @@ from geotools.layers.crs import (
     transformation_findings,
 )
 from geotools.layers.extent import APART_M, gap_m, likely_cause, show_bounds
-from geotools.layers.findings import Finding
+from geotools.findings import Finding
 from geotools.layers.overlaps import overlap_findings
 from geotools.layers.preparing import no_rejected, prepare_layer
 from geotools.layers.schema import HABITAT_LAYERS, check_options, layer_schema

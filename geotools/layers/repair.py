@@ -69,6 +69,10 @@ def clean_geometries(geometries: NDArray[np.object_], *, shapes: Sequence[str]) 
         before = made[changed]
         why = np.where(broken[changed], shapely.is_valid_reason(before), "a collection of shapes")
         after = shapely.make_valid(before, method="structure", keep_collapsed=False)
+        again = ~shapely.is_valid(
+            after
+        )  # the geometry engine may leave parts that share an edge: a second pass joins them
+        after[again] = shapely.make_valid(after[again], method="structure", keep_collapsed=False)
         after = _only(after, shapes)
         area_before, area_after = shapely.area(before), shapely.area(after)
         made[changed] = after
@@ -77,6 +81,7 @@ def clean_geometries(geometries: NDArray[np.object_], *, shapes: Sequence[str]) 
             for one, old, new in zip(why, area_before, area_after, strict=True)
         ]
         leave_out(changed & (shapely.is_missing(made) | shapely.is_empty(made)), f"there is not {_list(shapes)} in it")
+        leave_out(changed & ~shapely.is_missing(made) & ~shapely.is_valid(made), "it can't be repaired")
 
     allowed = [code for shape in shapes for code in _codes(shape)]
     kinds = shapely.get_type_id(made)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 import json
 import shutil
@@ -83,9 +84,7 @@ def parse_source(text: str, *, base: Path | None = None) -> Source:
         file, _, layer = text.rpartition("#")
         path = _on_disk(file, base)
     if not path.exists():
-        siblings = [item.name for item in path.parent.iterdir()] if path.parent.is_dir() else []
-        mend = did_you_mean(path.name, siblings) if 0 < len(siblings) < 100 else "check the path"
-        raise LayerError("there is no such file", where=text, mend=mend)
+        raise LayerError("there is no such file", where=text, mend=_suggest_file(path))
     return Source(text, path=path.absolute(), layer=layer or None)
 
 
@@ -196,6 +195,12 @@ def _parse_url(text: str) -> Source:
 def _on_disk(text: str, base: Path | None) -> Path:
     path = Path(text).expanduser()
     return path if path.is_absolute() or base is None else base / path
+
+
+def _suggest_file(path: Path) -> str:
+    names = [item.name for item in path.parent.iterdir()] if path.parent.is_dir() else []
+    near = difflib.get_close_matches(path.name, names, n=1)
+    return f"did you mean {near[0]!r}?" if near else "check the path"
 
 
 def _is_part(item: Path, shapefile: Path) -> bool:

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geotools.errors import Assumed, GeotoolsError, Noticed, OutputError, StepError
-from geotools.layers import read_inputs
+from geotools.layers import LAYERS, read_inputs
 from geotools.pipeline.schedule import Schedule, ScheduledStep, check_plan
 
 if TYPE_CHECKING:
@@ -80,6 +80,7 @@ def run_plan(plan: Plan, out: Path, *, progress: Progress | None = None) -> dict
             {name: plan.inputs[name] for name in schedule.layers},
             options={name: options for name, options in plan.layer_options.items() if name in schedule.layers},
             working_crs=plan.settings["working_crs"],
+            others=[name for name in schedule.layers if name not in LAYERS],
         )
         seconds["read"] = time.perf_counter() - clock
         tables: dict[str, Any] = {**inputs.layers, "rejected": inputs.rejected}

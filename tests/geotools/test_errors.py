@@ -40,7 +40,6 @@ def test_every_error_is_one_of_ours(name):
     assert issubclass(getattr(errors, name), GeotoolsError)
 
 
-@pytest.mark.xfail(strict=True, raises=TypeError, reason="GeotoolsError needs __reduce__: its parts are keywords")
 def test_errors_survive_the_way_between_processes():
     error = LayerError("wrong", where="here", mend="mend it")
     again = pickle.loads(pickle.dumps(error))  # noqa: S301

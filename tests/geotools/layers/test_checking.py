@@ -11,7 +11,8 @@ import shapely
 from affine import Affine
 from lot_samples import BOW_TIE, layer, line, square
 
-from geotools.layers import check_source, format_findings
+from geotools.findings import format_findings
+from geotools.layers import check_source
 
 
 def of(findings, severity):

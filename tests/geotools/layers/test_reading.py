@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import zipfile
 from pathlib import Path
 
 import geopandas as gpd
@@ -431,3 +432,31 @@ def test_streets_in_survey_feet(packaged, save):
     geodesic_m = sum(Geod(ellps="GRS80").geometry_length(shape) for shape in lonlat)
     assert len(inputs.layers["roads"]) == 293
     assert inputs.layers["roads"].length.sum() == pytest.approx(geodesic_m, rel=0.002)  # the working CRS's own rule
+
+
+def test_archives_as_counties_deliver_them(save, tmp_path):
+    frame = layer([square(0, 0), square(20, 0)], APN=["001", "002"])
+    for part in Path(save(frame, "lots.shp")).parent.glob("lots.*"):
+        with zipfile.ZipFile(tmp_path / "town.zip", "a") as archive:
+            archive.write(part, f"Parcels 2026/{part.name}")
+    for part in Path(save(frame, "town.gdb", driver="OpenFileGDB", layer="lots")).iterdir():
+        with zipfile.ZipFile(tmp_path / "town.gdb.zip", "a") as archive:
+            archive.write(part, f"town.gdb/{part.name}")
+    for source in ("town.zip", "town.zip#lots", "town.gdb.zip", "town.gdb.zip#lots"):
+        inputs = read_inputs({"parcels": str(tmp_path / source)}, options={"parcels": {"id": "APN"}})
+        assert inputs.layers["parcels"]["parcel_id"].tolist() == ["001", "002"]
+        assert inputs.layers["parcels"].geometry.area.sum() == pytest.approx(800.0)  # two file kinds that round
+
+
+def test_several_layers_without_a_name_are_asked_about(save):
+    path = save(layer([square(0, 0)], parcel_id=["1"]), "town.gpkg", layer="parcels")
+    save(layer([square(5, 5, 5)]), "town.gpkg", layer="buildings")
+    with pytest.raises(LayerError, match="2 layers"):
+        read_inputs({"parcels": path})
+    assert len(read_inputs({"parcels": path}, options={"parcels": {"layer": "parcels"}}).layers["parcels"]) == 1
+
+
+def test_same_inputs_give_the_same_record(lots):
+    first, second = read_inputs({"parcels": lots}), read_inputs({"parcels": lots})
+    assert (first.summary, first.findings) == (second.summary, second.findings)
+    assert first.layers["parcels"].equals(second.layers["parcels"])

@@ -16,7 +16,7 @@ from pyproj.exceptions import CRSError, ProjError
 from pyproj.transformer import TransformerGroup
 
 from geotools.errors import CrsError
-from geotools.layers.findings import Finding
+from geotools.findings import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pyproj import CRS, Geod
 
 from geotools.errors import CrsError
-from geotools.layers.crs import (
+from geotools.crs import (
     check_source_crs,
     check_working_crs,
     choose_working_crs,
@@ -46,7 +46,7 @@ def test_choice(crs, bounds, chosen):
     assert describe_crs(choose_working_crs(bounds, CRS(crs))) == chosen
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.floats(-124.0, -68.0), st.floats(25.0, 49.0))
 def test_the_chosen_crs_measures_like_the_ellipsoid(lon, lat):
     crs = choose_working_crs((lon, lat, lon + 0.01, lat + 0.01), CRS(4269))
