@@ -26,7 +26,7 @@ CLIMBABLE = (
     r"chain ?link|rough|rubble|field ?stone|dry ?stone|gabion|lattice|trellis|hedge|split rail"
     r"|(?:woven|welded|barbed|field) wire"
 )
-"""Faces that are a ladder whatever their height (chain link: published, Engeman et al. 1999; the others: common practice)."""
+"""Faces that are a ladder at any height (chain link: published, Engeman et al. 1999; the others: common practice)."""
 MESH = r"(?:hardware|wire) cloth|mesh"
 """Cloth is named by its mesh size, centre to centre of the wires: its `opening_m` is read so."""
 GAPPED = r"wrought iron|iron|pickets?|ornamental|tubular|railings?|bars?|view|wood|wooden|boards?|planks?"
@@ -43,16 +43,17 @@ def judge_walls(walls: gpd.GeoDataFrame, *, standard: BarrierStandard | None = N
 
     The rules, each with its mark (P published, CP common practice, A assumption of this project):
 
-    - Needed is the reach R above the ground outside, or above the highest outside rail (a foothold at distance 0), and never
-      less than the least height (A, from the reach rule; CP).
-    - A clear opening of 1/4 in or more is open (P). Cloth is named by its mesh size: up to the standard's mesh it is closed (P).
-    - Chain link, rough stone and the like are ladders at any height (P for chain link, CP for the others); block, masonry,
-      solid smooth wood and sheet steel are not (CP).
-    - Iron, pickets and boards have gaps: without a measured opening they are `to be measured` (A). Masonry and other tight faces
-      without one are taken as closed (A). A missing rail is taken as none (A).
+    - Needed is the reach R above the ground outside, or above the highest outside rail (a foothold at distance 0), and
+      never less than the least height (A, from the reach rule; CP).
+    - A clear opening of 1/4 in or more is open (P). Cloth is named by its mesh size: up to the standard's mesh it is
+      closed (P).
+    - Chain link, rough stone and the like are ladders at any height (P for chain link, CP for the others); block,
+      masonry, solid smooth wood and sheet steel are not (CP).
+    - Iron, pickets and boards have gaps: without a measured opening they are `to be measured` (A). Masonry and other
+      tight faces without one are taken as closed (A). A missing rail is taken as none (A).
     - An unknown kind or height is `to be measured`, which is not sound (A).
-    - `sound` given as true stands in for missing measurements and for the kind, never for a measurement that contradicts it;
-      given as false it wins over everything (A).
+    - `sound` given as true stands in for missing measurements and for the kind, never for a measurement that
+      contradicts it; given as false it wins over everything (A).
     - Of several faults the first of climbable, openings, height, rail names the judgement; `why` has them all.
 
     The kind is matched on whole words in any case, hyphens and underscores as spaces; the worst matching class counts.
@@ -67,9 +68,10 @@ def judge_walls(walls: gpd.GeoDataFrame, *, standard: BarrierStandard | None = N
     Returns
     -------
     GeoDataFrame, n rows on the same index
-        The walls with `judgement` (sound, too low, openings too large, climbable, rail outside, to be measured), `sound_now`,
-        `shortfall_m` (height missing, 0 where none, NaN where the height is not known), `effective_height_m` (height above the
-        highest outside foothold, NaN where not known), `mend` (empty where sound) and `why`.
+        The walls with `judgement` (sound, too low, openings too large, climbable, rail outside, to be measured),
+        `sound_now`, `shortfall_m` (height missing, 0 where none, NaN where the height is not known),
+        `effective_height_m` (height above the highest outside foothold, NaN where not known), `mend` (empty where
+        sound) and `why`.
 
     Raises
     ------
@@ -165,8 +167,8 @@ def judge_walls(walls: gpd.GeoDataFrame, *, standard: BarrierStandard | None = N
 def judge_gates(gates: gpd.GeoDataFrame, *, standard: BarrierStandard | None = None) -> gpd.GeoDataFrame:
     """Judge each gate by the widest opening under or beside it.
 
-    An opening of 1/4 in or more is open (P); a missing one is `to be measured`, which is not sound (A). A height is judged where
-    it is given, else taken as that of the wall (A). `sound` counts as for walls.
+    An opening of 1/4 in or more is open (P); a missing one is `to be measured`, which is not sound (A). A height is
+    judged where it is given, else taken as that of the wall (A). `sound` counts as for walls.
 
     Parameters
     ----------

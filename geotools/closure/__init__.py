@@ -42,12 +42,13 @@ def prove_closure(
 ) -> gpd.GeoDataFrame:
     """Prove for each lot whether every route from the habitat to its protected ground meets a sound barrier.
 
-    The plane is cut into faces along all walls, house walls and outlines. Barriers are sound walls, sound gates and house walls
-    (doors are taken as shut); everything else, streets included, is open ground. A lot is closed when none of its protected faces
-    can be reached. Where it is not, the minimum cut over the unsound pieces is the cheapest set of repairs.
+    The plane is cut into faces along all walls, house walls and outlines. Barriers are sound walls, sound gates and
+    house walls (doors are taken as shut); everything else, streets included, is open ground. A lot is closed when none
+    of its protected faces can be reached. Where it is not, the minimum cut over the unsound pieces is the cheapest set
+    of repairs.
 
-    Drawn lines that miss each other by no more than `standard.snap_m` meet; a wider gap is a way in. Of walls drawn on each other
-    the better one counts. A gate is a piece of the wall (or of the gap) that it stands in.
+    Drawn lines that miss each other by no more than `standard.snap_m` meet; a wider gap is a way in. Of walls drawn on
+    each other the better one counts. A gate is a piece of the wall (or of the gap) that it stands in.
 
     Parameters
     ----------
@@ -56,8 +57,8 @@ def prove_closure(
     habitat : GeoDataFrame
         Polygons where the animals live, in the same projected CRS. Without any, they come from beyond the data.
     judged_walls : GeoDataFrame
-        Lines with `sound_now`, and if known `judgement`, `mend`, `kind`, `opening_m`. A planned line with `sound_now` true is
-        proven just so.
+        Lines with `sound_now`, and if known `judgement`, `mend`, `kind`, `opening_m`. A planned line with `sound_now`
+        true is proven just so.
     judged_gates : GeoDataFrame, optional
         Points with `sound_now`, and if known `width_m`, `opening_m`, `judgement`, `mend`.
     buildings : GeoDataFrame, optional
@@ -71,8 +72,8 @@ def prove_closure(
     gate_width_m : float
         Width of a gate without one, metres (assumption of this project: 3 ft).
     strip_m : float
-        Protected ground or habitat left over in strips narrower than this, between a wall and the lot line, doesn't count, metres
-        (assumption of this project: 2 ft).
+        Protected ground or habitat left over in strips narrower than this, between a wall and the lot line, doesn't
+        count, metres (assumption of this project: 2 ft).
     gate_cost_m : float
         Metres of wall that cost as much to mend as one gate (assumption of this project).
     gap_cost_pct : float
@@ -81,10 +82,11 @@ def prove_closure(
     Returns
     -------
     GeoDataFrame, n rows on the ground's index
-        parcel_id, `closed_now`, `closable` (open ground alone doesn't lead in: mending or filling what exists closes it), `ways_in`
-        (openings to mend, or open sides), `mend_length_m` (walls and gaps to mend; NaN where not closable), `reached_pct` (share of
-        the protected ground that can be reached), `why`, `warning`, `openings` (geometry collection) with `opening_notes` (JSON, one
-        entry per opening) and the geometry of the way in (LineString from the habitat to the protected ground, missing where closed).
+        parcel_id, `closed_now`, `closable` (open ground alone doesn't lead in: mending or filling what exists closes
+        it), `ways_in` (openings to mend, or open sides), `mend_length_m` (walls and gaps to mend; NaN where not
+        closable), `reached_pct` (share of the protected ground that can be reached), `why`, `warning`, `openings`
+        (geometry collection) with `opening_notes` (JSON, one entry per opening) and the geometry of the way in
+        (LineString from the habitat to the protected ground, missing where closed).
 
     Raises
     ------
@@ -93,7 +95,7 @@ def prove_closure(
     LayerError
         If a layer is not judged, has the wrong shapes, or reaches too far.
     DesignError
-        If a tolerance is negative.
+        If a tolerance or cost is not above 0.
 
     Examples
     --------
@@ -148,9 +150,10 @@ def find_ways_in(closure: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     Returns
     -------
     GeoDataFrame
-        One row per opening, in the order of the lots: parcel_id, kind (`gate`, `gap`, `wall too low`, `wall openings too large`,
-        `climbable wall`, `wall with outside rail`, `wall to be measured`, `wall not sound`, `open side`, `habitat inside`), opening_m (clear
-        opening of a gate or wall, length of a gap or open side; NaN where not known), length_m, remedy, geometry (lines).
+        One row per opening, in the order of the lots: parcel_id, kind (`gate`, `gap`, `wall too low`, `wall openings
+        too large`, `climbable wall`, `wall with outside rail`, `wall to be measured`, `wall not sound`, `open side`,
+        `habitat inside`), opening_m (clear opening of a gate or wall, length of a gap or open side; NaN where not
+        known), length_m, remedy, geometry (lines).
 
     Raises
     ------

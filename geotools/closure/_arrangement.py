@@ -21,8 +21,8 @@ __all__ = ["Arrangement", "arrange", "ends_of", "find_faces_in", "match_edges", 
 
 GRID_M = 0.001
 """Coordinates are rounded to this while the plane is cut up (assumption of this project: a sixth of the least gap)."""
-_MATCH_M = 2 * GRID_M
-"""Rounding moves a line by less than one grid step, so an edge lies within this of the lines that made it."""
+_MATCH_M = GRID_M
+"""Rounding moves a line by less than one grid step, so an edge lies wholly within this of the lines that made it."""
 _MARGIN_M = 10.0
 _BLOCK_M = 200.0
 _LARGEST = 1 << 31
@@ -31,8 +31,8 @@ _LARGEST = 1 << 31
 class Arrangement(NamedTuple):
     """Faces and edges of the plane inside a frame around all lines; coordinates in metres from `origin`.
 
-    `edges` are two-point segments of shape (n, 2, 2); `left` and `right` the two different faces beside each; `outer` the faces
-    at the frame; `loose` the segments inside a face that bound nothing (free ends and bridges), (k, 2, 2).
+    `edges` are two-point segments of shape (n, 2, 2); `left` and `right` the two different faces beside each; `outer`
+    the faces at the frame; `loose` the segments inside a face that bound nothing (free ends and bridges), (k, 2, 2).
     """
 
     origin: Floats
@@ -47,8 +47,8 @@ class Arrangement(NamedTuple):
 def arrange(lines: Shapes) -> Arrangement:
     """Cut the plane along lines, rounded to a millimetre.
 
-    A frame and a coarse net of free lines are added, so that no face is large: they stop nobody. Ends that hang free and
-    bridges bound no face and are kept apart. Exact for the rounded lines (every crossing becomes a vertex).
+    A frame and a coarse net of free lines are added, so that no face is large: they stop nobody. Ends that hang free
+    and bridges bound no face and are kept apart. Exact for the rounded lines (every crossing becomes a vertex).
 
     Parameters
     ----------
@@ -105,9 +105,13 @@ def match_edges(plan: Arrangement, edges: Floats, segments: Shapes) -> tuple[Int
     edge_at, segment_at : arrays of int, k
         One pair for each edge and segment that lie on each other.
     """
+    local = shapely.transform(segments, lambda xy: xy - plan.origin)
     middles = shapely.points(edges.mean(axis=1))
-    tree = shapely.STRtree(shapely.transform(segments, lambda xy: xy - plan.origin))
-    edge_at, segment_at = tree.query(middles, predicate="dwithin", distance=_MATCH_M)
+    edge_at, segment_at = shapely.STRtree(local).query(middles, predicate="dwithin", distance=_MATCH_M)
+    # An edge that runs on past the end of a segment is not part of it.
+    for end in (0, 1):
+        along = shapely.dwithin(shapely.points(edges[edge_at, end]), local[segment_at], _MATCH_M)
+        edge_at, segment_at = edge_at[along], segment_at[along]
     return edge_at, segment_at
 
 

@@ -1,4 +1,4 @@
-"""Draw every barrier as it stands: walls, gates in them, house walls, joints within the tolerance and gaps that could be filled."""
+"""Draw every barrier as it stands: walls, their gates, house walls, joints within the tolerance and gaps to fill."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ _SAME_WAY_DEG = 30.0
 
 
 class Linework(NamedTuple):
-    """Lines with the position of each one's item, and per item its kind, soundness, row in its layer and cost per metre.
+    """Lines with the position of each one's item; per item its kind, soundness, row in its layer and cost per metre.
 
     `unplaced` are the rows of gates that stand too far from any wall.
     """
@@ -76,9 +76,10 @@ def draw_linework(
 ) -> Linework:
     """Draw joints, gaps and gates beside the walls and houses.
 
-    A joint is drawn from every vertex to every other line within `snap_m`, and counts as sound. A gap is the shortest way from a
-    wall end that hangs free to each of the nearest other lines within `gap_m`. A gate is the stretch of its width on the nearest
-    wall (and on every wall that lies on that one within `snap_m`), or the whole of the gap that it stands in.
+    A joint is drawn from every vertex to every other line within `snap_m`, and counts as sound. A gap is the shortest
+    way from a wall end that hangs free to each of the nearest other lines within `gap_m`. A gate is the stretch of its
+    width on the nearest wall (and on every wall that lies on that one within `snap_m`), or the whole of the gap that it
+    stands in.
 
     Parameters
     ----------
@@ -105,7 +106,9 @@ def draw_linework(
     first_wall = len(house_lines)
     longest_gap_m = max(gap_m, float(gate_width_m.max(initial=0.0)) + _GATE_SLACK_M)
     gaps = _find_gaps(parts, first_wall, snap_m, longest_gap_m)
-    gate_lines, gate_row, gated = _place_gates(parts, first_wall, gaps, gate_points, gate_width_m, snap_m, gap_m, gate_within_m)
+    gate_lines, gate_row, gated = _place_gates(
+        parts, first_wall, gaps, gate_points, gate_width_m, snap_m, gap_m, gate_within_m
+    )
     gaps = gaps[(shapely.length(gaps) <= gap_m) & ~gated]
     joints = _find_joints(parts, snap_m)
 
@@ -163,7 +166,7 @@ def _take_apart(lines: Shapes) -> _Parts:
 
 
 def _near(parts: _Parts, chosen: Ints, within_m: float, snap_m: float) -> tuple[Ints, Ints, Floats]:
-    """Pair vertices with the segments within a distance, leaving out those that hang together with the vertex anyway."""
+    """Pair vertices with the segments within a distance, less those that hang together with the vertex anyway."""
     at, segment = shapely.STRtree(parts.segments).query(
         parts.vertices[chosen], predicate="dwithin", distance=within_m + _TOUCH_M
     )
@@ -182,12 +185,16 @@ def _near(parts: _Parts, chosen: Ints, within_m: float, snap_m: float) -> tuple[
 def _find_joints(parts: _Parts, snap_m: float) -> Shapes:
     vertex, segment, distance_m = _near(parts, np.arange(len(parts.vertices)), snap_m, snap_m)
     apart = distance_m > _TOUCH_M
-    return np.asarray(shapely.shortest_line(parts.vertices[vertex[apart]], parts.segments[segment[apart]]), dtype=object)
+    return np.asarray(
+        shapely.shortest_line(parts.vertices[vertex[apart]], parts.segments[segment[apart]]), dtype=object
+    )
 
 
 def _find_gaps(parts: _Parts, first_wall: int, snap_m: float, within_m: float) -> Shapes:
     """Draw the shortest ways from free wall ends to the nearest other lines."""
-    is_end = (parts.vertex_at_m == 0) | np.append(parts.vertex_part[1:] != parts.vertex_part[:-1], [True] * bool(len(parts.vertices)))
+    is_end = (parts.vertex_at_m == 0) | np.append(
+        parts.vertex_part[1:] != parts.vertex_part[:-1], [True] * bool(len(parts.vertices))
+    )
     ends = np.flatnonzero(is_end & (parts.vertex_part >= first_wall) & ~parts.closed[parts.vertex_part])
     vertex, segment, distance_m = _near(parts, ends, within_m, snap_m)
     joined = np.zeros(len(parts.vertices), dtype=bool)
@@ -200,7 +207,9 @@ def _find_gaps(parts: _Parts, first_wall: int, snap_m: float, within_m: float) -
     order = nearest[np.lexsort((distance_m[nearest], vertex[nearest]))]
     turn = np.arange(len(order)) - np.searchsorted(vertex[order], vertex[order])
     order = order[turn < _MOST_GAPS]
-    gaps = np.asarray(shapely.shortest_line(parts.vertices[vertex[order]], parts.segments[segment[order]]), dtype=object)
+    gaps = np.asarray(
+        shapely.shortest_line(parts.vertices[vertex[order]], parts.segments[segment[order]]), dtype=object
+    )
     # Two ends that face each other give the same gap twice.
     drawn = shapely.to_wkb(shapely.normalize(shapely.set_precision(gaps, 1e-4, mode="pointwise")))
     return np.asarray(gaps[np.sort(np.unique(drawn, return_index=True)[1])], dtype=object) if len(gaps) else gaps

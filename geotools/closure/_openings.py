@@ -38,15 +38,14 @@ _FILL = "fill it with a line to the standard, tied tight at both ends"
 _SWEEP = "a rigid sweep to a hard sill, sides sealed to less than 1/4 in, self-closing"
 
 
-def list_openings(
-    site: Site, proof: Proof, walls: gpd.GeoDataFrame, gates: gpd.GeoDataFrame | None
-) -> pd.DataFrame:
+def list_openings(site: Site, proof: Proof, walls: gpd.GeoDataFrame, gates: gpd.GeoDataFrame | None) -> pd.DataFrame:
     """Join the listed pieces to one opening per lot and wall, gate, gap or open side.
 
     Returns
     -------
     DataFrame
-        lot, reason, kind, opening_m, remedy, length_m, and `line` (multi-part line in world coordinates), ordered by lot.
+        lot, reason, kind, opening_m, remedy, length_m, and `line` (multi-part line in world coordinates), ordered by
+        lot.
     """
     item = np.where(proof.piece_reason == REPAIR, site.item[proof.piece_edge], -1)
     keys = np.stack([proof.piece_lot, proof.piece_reason, item])
@@ -102,14 +101,17 @@ def explain(proof: Proof, openings: pd.DataFrame, ids: list[str], source: str) -
         if not proof.known[number]:
             texts.append("no ground to protect is known for this lot")
         elif proof.closed[number]:
-            texts.append(f"closed: every route from {source} meets a sound wall, gate or house wall (doors taken as shut)")
+            texts.append(
+                f"closed: every route from {source} meets a sound wall, gate or house wall (doors taken as shut)"
+            )
         elif proof.in_habitat[number]:
             texts.append("the protected ground lies partly or wholly in the habitat: no line around it closes it")
         elif not proof.closable[number]:
             by = f", by way of lot {ids[proof.through[number]]}" if proof.through[number] >= 0 else ""
             texts.append(
                 f"open ground leads from {source} to the protected ground{by}: "
-                f"{length_m[number] / METRES_PER_FOOT:.0f} ft of its edge has no wall, and mending what exists can't close it"
+                f"{length_m[number] / METRES_PER_FOOT:.0f} ft of its edge has no wall, "
+                "and mending what exists can't close it"
             )
         else:
             found = ", ".join(f"{times} {kind}" if times > 1 else kind for kind, times in counts[number].items())

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["HABITAT_INSIDE", "OPEN_SIDE", "REPAIR", "Proof", "prove"]
 
 REPAIR, OPEN_SIDE, HABITAT_INSIDE = range(3)
-"""Why a piece is listed: it is to be mended, or the protected ground lies open there, or the habitat lies inside there."""
+"""Why a piece is listed: it is to be mended, the protected ground lies open there, or habitat lies inside there."""
 
 _COST_UNITS_PER_M = 1000
 """Costs are whole thousandths of the cost of a metre of wall: the minimum cut is exact."""
@@ -36,9 +36,9 @@ _CROSSING_M = 10.0
 class Proof(NamedTuple):
     """What was found per lot, and the listed pieces.
 
-    Per lot: `known` (there is protected ground), `closed`, `closable`, `in_habitat`, `reached_share` (0 to 1, by area), `routes`
-    and `through` (another lot that the route comes in by, -1 if none). Pairs of lot and edge: the pieces with their reason, and
-    the joints that part one protected ground.
+    Per lot: `known` (there is protected ground), `closed`, `closable`, `in_habitat`, `reached_share` (0 to 1, by area),
+    `routes` and `through` (another lot that the route comes in by, -1 if none). Pairs of lot and edge: the pieces with
+    their reason, and the joints that part one protected ground.
     """
 
     known: Flags
@@ -93,7 +93,7 @@ def prove(site: Site, lots: int) -> Proof:
     area_m2 = shapely.area(plan.faces[face])
     share = np.bincount(lot, area_m2 * reached[face], lots) / np.maximum(np.bincount(lot, area_m2, lots), 1e-12)
 
-    repair_lot, repair_edge = _repairs(site, room, wild, reached, unsound, known & closable & ~closed, lots)
+    repair_lot, repair_edge = _repairs(site, room, wild, reached, unsound, known & closable & ~closed)
     side_lot, side_edge, side_reason = _open_sides(site, wild[room], open_now)
     cost_m = np.where(barrier & (np.append(site.linework.kind, -1)[site.item] != GAP), _CROSSING_M, 0.0)
     cost_m[site.sound] = np.inf
@@ -122,9 +122,7 @@ def _any(lot: Ints, flags: Flags, lots: int) -> Flags:
     return found
 
 
-def _repairs(
-    site: Site, room: Ints, wild: Flags, reached: Flags, unsound: Ints, wanted: Flags, lots: int
-) -> tuple[Ints, Ints]:
+def _repairs(site: Site, room: Ints, wild: Flags, reached: Flags, unsound: Ints, wanted: Flags) -> tuple[Ints, Ints]:
     """List the edges of the cheapest set of repairs of each wanted lot."""
     plan = site.plan
     one, other = room[plan.left[unsound]], room[plan.right[unsound]]
@@ -138,7 +136,7 @@ def _repairs(
     sinks = np.split(pairs[1], first[1:]) if len(asked) else []
     # Stacked lots share their ground: one cut serves them all.
     number = {sink.tobytes(): sink for sink in sinks}
-    cuts = find_cuts(len(wild), one, other, cost.astype(np.int64), wild, list(number.values()))
+    cuts = find_cuts(one, other, cost.astype(np.int64), wild, list(number.values()))
     cut_of = dict(zip(number, cuts, strict=True))
 
     ends = np.concatenate([one, other])

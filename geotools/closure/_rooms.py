@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from ortools.graph.python.max_flow import SimpleMaxFlow  # type: ignore[import-untyped]
+from ortools.graph.python.max_flow import SimpleMaxFlow
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
@@ -45,21 +45,19 @@ def join(count: int, one: Ints, other: Ints) -> Ints:
 
 
 def find_cuts(
-    count: int, one: Ints, other: Ints, cost: Costs, source: Flags, sinks: list[Ints], *, small: int = _SMALL
+    one: Ints, other: Ints, cost: Costs, source: Flags, sinks: list[Ints], *, small: int = _SMALL
 ) -> list[Cut]:
     """Find the minimum cut between the source rooms and each set of sink rooms.
 
-    Exact. Rooms of the source are drawn together; what is left falls into clusters, and each sink only sees its own. In a large
-    cluster the room with the most neighbours (the streets behind a common wall) is parted first: a cut around it is either as
-    cheap as its own minimum cut, or the room may be counted with the source (submodularity of cuts).
+    Exact. Rooms of the source are drawn together; what is left falls into clusters, and each sink only sees its own. In
+    a large cluster the room with the most neighbours (the streets behind a common wall) is parted first: a cut around
+    it is either as cheap as its own minimum cut, or the room may be counted with the source (submodularity of cuts).
 
     Parameters
     ----------
-    count : int
-        Rooms.
     one, other, cost : arrays of int, m
         Rooms on both sides of each unsound piece and what it costs to mend, whole units.
-    source : array of bool, count
+    source : array of bool, one per room
         Rooms where the animals live.
     sinks : list of arrays of int
         Rooms of each protected ground, none of them a source.
@@ -79,11 +77,13 @@ def find_cuts(
     Examples
     --------
     >>> rooms = np.array([0, 1]), np.array([1, 2])
-    >>> find_cuts(3, *rooms, np.array([5, 3]), np.array([True, False, False]), [np.array([2])])[0].cost
+    >>> find_cuts(*rooms, np.array([5, 3]), np.array([True, False, False]), [np.array([2])])[0].cost
     3
     """
     if float(np.sum(cost, dtype=np.float64)) > _LARGEST:
-        raise LayerError("the repairs cost more than can be counted exactly", mend="look for a coordinate or a cost that is wrong")
+        raise LayerError(
+            "the repairs cost more than can be counted exactly", mend="look for a coordinate or a cost that is wrong"
+        )
     node = np.where(source, 0, np.cumsum(~source))
     one, other, cost = _merge(node[one], node[other], cost)
     nodes = int(node.max(initial=0)) + 1

@@ -28,6 +28,7 @@ _STUB_M = 0.002
 _LEAST_GAP_M = 0.00635
 """An animal passes no narrower opening (published extension guides: 1/4 in)."""
 _NO_WAY_M = 1e6
+_AT_ONCE = 2000
 
 
 def trace_routes(
@@ -42,8 +43,9 @@ def trace_routes(
 ) -> tuple[Shapes, Ints]:
     """Trace one route for each lot with reachable protected ground.
 
-    The ground is cut into triangles; a walk goes from triangle to triangle through the middles of their common sides, so it
-    stays on the ground that it claims. It is the shortest of these walks, close to but not exactly the shortest of all.
+    The ground is cut into triangles; a walk goes from triangle to triangle through the middles of their common sides,
+    so it stays on the ground that it claims. It is the shortest of these walks, close to but not exactly the shortest
+    of all.
 
     Parameters
     ----------
@@ -69,11 +71,15 @@ def trace_routes(
     before = np.full(lots, -1, dtype=np.intp)
     if not len(target_lot):
         return routes, before
-    corners, face = _triangles(plan, np.flatnonzero(ground), stubs)
+    fences = np.asarray(shapely.linestrings(stubs), dtype=object)
+    corners, face, fenced = _triangles(plan, np.flatnonzero(ground), fences)
     count = len(face)
     one, other, middle, extra_m = _sides(plan, corners, cost_m)
     centre = corners.mean(axis=1)
     length_m = np.hypot(*(centre[one] - middle).T) + np.hypot(*(centre[other] - middle).T) + extra_m
+    tested = np.flatnonzero(fenced[one] | fenced[other])
+    legs = shapely.linestrings(np.stack([centre[one[tested]], middle[tested], centre[other[tested]]], axis=1))
+    length_m[tested[np.unique(shapely.STRtree(fences).query(legs, predicate="intersects")[0])]] += _NO_WAY_M
     graph = coo_array((np.maximum(length_m, 1e-6), (one, other)), shape=(count, count)).tocsr()
     starts = np.flatnonzero(source[face])
     far_m, previous, _ = dijkstra(graph, directed=False, indices=starts, return_predecessors=True, min_only=True)
@@ -81,40 +87,78 @@ def trace_routes(
     wanted, wanted_lot = _grow(target_face, target_lot, face)
     order = np.lexsort((wanted, far_m[wanted], wanted_lot))
     order = order[np.append(True, wanted_lot[order][1:] != wanted_lot[order][:-1])]
+    ends, asked = wanted[order], wanted_lot[order]
     code = ends_of(one, other, count)
     by_code = np.argsort(code, kind="stable")
-    faces_of: dict[int, set[int]] = {}
-    for lot, number in zip(target_lot.tolist(), target_face.tolist(), strict=True):
-        faces_of.setdefault(lot, set()).add(number)
-    for end, lot in zip(wanted[order].tolist(), wanted_lot[order].tolist(), strict=True):
-        cells = [end]
-        while (step := int(previous[cells[-1]])) >= 0:
-            cells.append(step)
-        path = np.array(cells[::-1])
-        outside = [number for number in face[path].tolist() if number not in faces_of[lot]]
-        before[lot] = outside[-1] if outside else -1
-        sides = by_code[np.searchsorted(code[by_code], ends_of(path[:-1], path[1:], count))]
-        last = centre[path[-1:]] if len(path) > 1 else (centre[path] + corners[end, 0]) / 2
-        routes[lot] = shapely.LineString(np.concatenate([centre[path[:1]], middle[sides], last]) + plan.origin)
+    own = np.sort(target_lot.astype(np.int64) * len(plan.faces) + target_face)
+    for first in range(0, len(ends), _AT_ONCE):
+        lot = asked[first : first + _AT_ONCE]
+        walk, step, cell = _walk_back(previous.astype(np.intp), ends[first : first + _AT_ONCE])
+        code_here = lot[walk] * len(plan.faces) + face[cell]
+        at = np.minimum(np.searchsorted(own, code_here), len(own) - 1)
+        outside = np.flatnonzero(own[at] != code_here)
+        # Steps count from the yard outwards, and are in order: the first one outside comes first.
+        nearest, row = np.unique(walk[outside], return_index=True)
+        before[lot[nearest]] = face[cell[outside[row]]]
+
+        last = np.append(walk[1:] != walk[:-1], True)
+        onward = np.flatnonzero(~last)
+        side = by_code[np.searchsorted(code[by_code], ends_of(cell[onward], cell[onward + 1], count))]
+        # Within a triangle the walk goes straight from side to side; by the centre where a stub might be in the way.
+        by_centre = np.flatnonzero((step == 0) | last | fenced[cell])
+        lone = np.flatnonzero((step == 0) & last)
+        xy = np.concatenate([centre[cell[by_centre]], middle[side], (centre + corners[:, 0])[cell[lone]] / 2])
+        of = np.concatenate([walk[by_centre], walk[onward], walk[lone]])
+        place = np.concatenate([2 * step[by_centre], 2 * step[onward] + 1, np.full(len(lone), -1)])
+        order = np.lexsort((-place, of))
+        lines = np.full(len(lot), None, dtype=object)
+        shapely.linestrings(xy[order] + plan.origin, indices=of[order], out=lines)
+        routes[lot] = lines
     return routes, before
 
 
-def _triangles(plan: Arrangement, walked: Ints, stubs: Floats) -> tuple[Floats, Ints]:
-    """Cut faces into triangles, (n, 3, 2), with the face of each; stubs become slits that nearly touch the outline."""
+def _walk_back(previous: Ints, ends: Ints) -> tuple[Ints, Ints, Ints]:
+    """Follow the shortest walks from their ends to their starts: walk, step and triangle, ordered by walk and step."""
+    walk, cell = np.arange(len(ends), dtype=np.intp), ends
+    walks, cells, steps = [walk], [cell], [np.zeros(len(ends), dtype=np.intp)]
+    while len(walk):
+        cell = previous[cell]
+        going = cell >= 0
+        walk, cell = walk[going], cell[going]
+        walks.append(walk)
+        cells.append(cell)
+        steps.append(np.full(len(walk), len(steps), dtype=np.intp))
+    found = np.concatenate(walks)
+    order = np.argsort(found, kind="stable")
+    return found[order], np.concatenate(steps)[order], np.concatenate(cells).astype(np.intp)[order]
+
+
+def _triangles(plan: Arrangement, walked: Ints, fences: Shapes) -> tuple[Floats, Ints, Flags]:
+    """Cut faces into triangles, (n, 3, 2), with the face of each and whether stubs stand in it as slits."""
     shapes = plan.faces[walked].copy()
-    if len(stubs):
-        slits = shapely.buffer(shapely.linestrings(stubs), _STUB_M, cap_style="square", join_style="mitre")
-        slit_at, face_at = shapely.STRtree(shapes).query(shapely.points(stubs.mean(axis=1)), predicate="within")
-        for number in np.unique(face_at):
-            slit = shapely.union_all(slits[slit_at[face_at == number]])
-            clear = shapely.buffer(shapely.boundary(shapes[number]), 2 * _STUB_M, quad_segs=2)
+    fenced = np.zeros(len(walked), dtype=bool)
+    if len(fences):
+        slits = np.asarray(shapely.buffer(fences, _STUB_M, cap_style="square", join_style="mitre"), dtype=object)
+        middles = shapely.line_interpolate_point(fences, 0.5, normalized=True)
+        slit_at, face_at = shapely.STRtree(shapes).query(middles, predicate="within")
+        order = np.argsort(face_at, kind="stable")
+        at, first = np.unique(face_at[order], return_index=True)
+        fenced[at] = True
+        groups = np.split(slits[slit_at[order]], first[1:]) if len(at) else []
+        for number, group in zip(at.tolist(), groups, strict=True):
+            # The face's own corners have to stay as they are, so that its neighbours still share them.
+            slit = shapely.union_all(group)
+            near = shapely.intersection(
+                shapely.boundary(shapes[number]), shapely.buffer(slit, 2 * _STUB_M, quad_segs=2)
+            )
+            clear = shapely.buffer(near, 2 * _STUB_M, quad_segs=2)
             shapes[number] = shapely.difference(shapes[number], shapely.difference(slit, clear))
     cells, cell_at = shapely.get_parts(shapely.constrained_delaunay_triangles(shapes), return_index=True)
-    return shapely.get_coordinates(cells).reshape(-1, 4, 2)[:, :3], walked[cell_at]
+    return shapely.get_coordinates(cells).reshape(-1, 4, 2)[:, :3], walked[cell_at], fenced[cell_at]
 
 
 def _sides(plan: Arrangement, corners: Floats, cost_m: Floats) -> tuple[Ints, Ints, Floats, Floats]:
-    """Pair the triangles that share a side which can be crossed, with the side's middle and what crossing it adds."""
+    """Pair the triangles that share a side which can be crossed, with its middle and what crossing it adds."""
     ends = np.concatenate([corners.reshape(-1, 2), plan.edges.reshape(-1, 2)])
     vertex = np.unique(ends[:, 0] + 1j * ends[:, 1], return_inverse=True)[1]
     number = int(vertex.max()) + 1

@@ -1,4 +1,4 @@
-"""Lay out a site: its ground faces, the barriers on their edges, and where the animals and the protected grounds are."""
+"""Lay out a site: ground faces, the barriers on their edges, where the animals and the protected grounds are."""
 
 from __future__ import annotations
 
@@ -49,8 +49,9 @@ class Tolerances(NamedTuple):
 class Site(NamedTuple):
     """An arrangement with its labels.
 
-    Per edge `item` (position in the linework's items, -1 where nothing stands) and `sound`; per face `source` (animals live
-    there); pairs `target_lot`, `target_face` of the protected grounds; `stubs` the loose segments of sound barriers.
+    Per edge `item` (position in the linework's items, -1 where nothing stands) and `sound`; per face `source` (animals
+    live there); pairs `target_lot`, `target_face` of the protected grounds; `stubs` the loose segments of sound
+    barriers.
     """
 
     plan: Arrangement
@@ -94,9 +95,13 @@ def check_layers(layers: dict[str, gpd.GeoDataFrame | None]) -> None:
         if name not in given:
             continue
         shapes = given[name].geometry.to_numpy()
-        wrong = np.flatnonzero(~shapely.is_missing(shapes) & ~shapely.is_empty(shapes) & (shapely.get_dimensions(shapes) != dimension))
+        wrong = np.flatnonzero(
+            ~shapely.is_missing(shapes) & ~shapely.is_empty(shapes) & (shapely.get_dimensions(shapes) != dimension)
+        )
         if len(wrong):
-            raise LayerError(f"{shapes[wrong[0]].geom_type} can't be used", where=f"{name}, row {wrong[0] + 1}", mend=mend)
+            raise LayerError(
+                f"{shapes[wrong[0]].geom_type} can't be used", where=f"{name}, row {wrong[0] + 1}", mend=mend
+            )
 
 
 def lay_out(
@@ -175,7 +180,9 @@ def _draw(
     unknown = ~(widths_m > 0)
     if unknown.any():
         wide = feet_and_inches(tolerances.gate_width_m)
-        warnings.warn(f"{unknown.sum():,} of {len(gates):,} gates have no width: taken as {wide}", Assumed, stacklevel=4)
+        warnings.warn(
+            f"{unknown.sum():,} of {len(gates):,} gates have no width: taken as {wide}", Assumed, stacklevel=4
+        )
     linework = draw_linework(
         _rings(houses),
         np.asarray(lines[real], dtype=object),
@@ -194,8 +201,8 @@ def _draw(
         rows = ", ".join(str(number + 1) for number in linework.unplaced[:10])
         more = " and more" if len(linework.unplaced) > 10 else ""
         warnings.warn(
-            f"{len(linework.unplaced):,} of {len(gates):,} gates stand more than {feet_and_inches(tolerances.gate_within_m)} "
-            f"from any wall and are left out: gates, row {rows}{more}",
+            f"{len(linework.unplaced):,} of {len(gates):,} gates stand more than "
+            f"{feet_and_inches(tolerances.gate_within_m)} from any wall and are left out: gates, row {rows}{more}",
             Noticed,
             stacklevel=4,
         )

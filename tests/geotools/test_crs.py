@@ -8,9 +8,8 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pyproj import CRS, Geod
+from pyproj import CRS, Geod, Transformer
 
-from geotools.errors import CrsError
 from geotools.crs import (
     check_source_crs,
     check_working_crs,
@@ -23,6 +22,7 @@ from geotools.crs import (
     transform_bounds,
     transformation_findings,
 )
+from geotools.errors import CrsError
 
 TUCSON = (-110.95, 32.2, -110.94, 32.21)
 
@@ -136,3 +136,21 @@ def test_survey_feet_are_not_called_their_international_sister(packaged):
     assert crs.to_epsg() is None
     assert describe_crs(crs) == "ESRI:102649"
     assert coded_crs(crs).axis_info[0].unit_conversion_factor == pytest.approx(1200 / 3937, rel=1e-12)
+
+
+@pytest.mark.published("Vincenty 1975, Flinders Peak to Buninyong: 54,972.271 m (several public test suites)")
+def test_length_in_the_working_crs_agrees_with_the_published_geodesic():
+    def degrees(sign: int, degree: int, minute: int, second: float) -> float:
+        return sign * (degree + minute / 60 + second / 3600)
+
+    flinders = degrees(1, 144, 25, 29.52440), degrees(-1, 37, 57, 3.72030)
+    buninyong = degrees(1, 143, 55, 35.38390), degrees(-1, 37, 39, 10.15610)
+    geodesic_m = Geod(ellps="GRS80").inv(*flinders, *buninyong)[2]
+    assert geodesic_m == pytest.approx(54_972.271, abs=0.001)  # published to the millimetre
+    bounds = (buninyong[0], flinders[1], flinders[0], buninyong[1])
+    crs = choose_working_crs(bounds, CRS(4283))
+    to_crs = Transformer.from_crs(4283, crs, always_xy=True)
+    (east, north), (east_2, north_2) = to_crs.transform(*flinders), to_crs.transform(*buninyong)
+    planar_m = math.hypot(east_2 - east, north_2 - north)
+    # The planar length may be off by the CRS's own scale error at the data, and no more.
+    assert abs(planar_m / geodesic_m - 1) * 100 <= scale_error_pct(crs, bounds) < 0.2

@@ -1,4 +1,4 @@
-"""Small plans whose closure is worked out the slow way: by flood fill, by trying every set of repairs, and by thick walls."""
+"""Small plans whose closure is worked out the slow way: flood fill, every set of repairs, thick walls."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Side = tuple[Cell, Cell]
 
 
 class LatticePlan(NamedTuple):
-    """Square cells in a ring of desert; `walls` maps the side between two cells to sound or not, other sides are open."""
+    """Square cells in a ring of desert; `walls` maps a side between two cells to sound or not, others are open."""
 
     size: int
     walls: dict[Side, bool]
@@ -61,18 +61,14 @@ def reached_cells(plan: LatticePlan, stopping: set[Side]) -> set[Cell]:
     reached: set[Cell] = set()
     waiting: list[Cell] = []
     for x, y in inside:
-        for out in ((x - 1, y), (x + 1, y), (x, y - 1), (x, y + 1)):
-            if out not in inside and _side((x, y), out) not in stopping:
-                waiting.append((x, y))
+        if any(out not in inside and _side((x, y), out) not in stopping for out in _beside(x, y)):
+            waiting.append((x, y))
     while waiting:
         cell = waiting.pop()
         if cell in reached:
             continue
         reached.add(cell)
-        x, y = cell
-        for out in ((x - 1, y), (x + 1, y), (x, y - 1), (x, y + 1)):
-            if out in inside and _side(cell, out) not in stopping:
-                waiting.append(out)
+        waiting += [out for out in _beside(*cell) if out in inside and _side(cell, out) not in stopping]
     return reached
 
 
@@ -127,6 +123,10 @@ def reached_past_thick_walls(
     solid = shapely.union_all(shapely.buffer(np.array(walls, dtype=object), tolerance_m / 2, quad_segs=32))
     patches = shapely.get_parts(frame.difference(solid))
     return bool(np.any(shapely.intersects(patches, start) & shapely.intersects(patches, goal)))
+
+
+def _beside(x: int, y: int) -> list[Cell]:
+    return [(x - 1, y), (x + 1, y), (x, y - 1), (x, y + 1)]
 
 
 def _side(one: Cell, other: Cell) -> Side:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -14,8 +15,6 @@ from geotools.pipeline import find_plan, read_plan, run_plan
 from geotools.pipeline.plan import change_plan
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from geotools.pipeline.plan import Plan
 
 
@@ -109,3 +108,9 @@ def test_parcels_and_one_habitat_layer_are_enough(town: Path, tmp_path: Path) ->
     record = run_plan(plan, tmp_path / "out")
     assert record["counts"]["parcels_out"] == 4
     assert {"specs.csv", "specs.xlsx", "lots.gpkg", "map.html"} <= set(record["outputs"])
+
+
+@pytest.mark.skipif(not Path("/proc/self").exists(), reason="no folder here that nobody may write to")
+def test_folder_that_nobody_may_write_to_is_refused(town: Path) -> None:
+    with pytest.raises(OutputError, match="you may write to"):
+        run_plan(town_plan(town), Path("/proc/bajada/out"))
