@@ -274,8 +274,8 @@ def _points(factors: dict[str, tuple[NDArray[np.float64], float]]) -> dict[str, 
 
 
 def _raster_cover(areas: NDArray[Any], vegetation: Raster, crs: Any, green_index: float) -> NDArray[np.float64]:
-    from exactextract import exact_extract  # type: ignore[import-untyped]
-    from exactextract.raster import NumPyRasterSource  # type: ignore[import-untyped]
+    from exactextract import exact_extract
+    from exactextract.raster import NumPyRasterSource
 
     cover = np.full(len(areas), np.nan)
     for some in _blocks(areas):
@@ -283,8 +283,8 @@ def _raster_cover(areas: NDArray[Any], vegetation: Raster, crs: Any, green_index
         index, transform = _read_index(vegetation, bounds, crs)
         green = np.where(np.isnan(index), np.nan, index >= green_index)
         rows, columns = green.shape
-        west, north = transform * (0, 0)
-        east, south = transform * (columns, rows)
+        west, north = transform.c, transform.f
+        east, south = west + transform.a * columns, north + transform.e * rows
         source = NumPyRasterSource(
             green, xmin=west, ymin=south, xmax=east, ymax=north, nodata=np.nan, srs_wkt=crs.to_wkt()
         )

@@ -16,6 +16,8 @@ __all__ = ["list_barrier_lines", "list_ways_in", "specify_lots"]
 
 VERDICTS = ("not needed", "already sound", "retrofit", "build", "do not build")
 _EXISTING = "existing walls"
+_IF_MEASURED = ("surface_length_m", "highest_panel_m")
+"""Columns of a line that are passed on where the plan measures them."""
 _FROM_LINE = ("option", "length_m", "height_m", "roll_width_m", "posts", "corners", "gates", "footholds_in_conflict")
 
 
@@ -67,8 +69,9 @@ def specify_lots(
             raise StepError(f"{name} is not of the same parcels", mend="make it from the same parcels layer")
     _say_assumptions(closure)
     advised = counted_lines[counted_lines["recommended"]].set_index("parcel_id")
+    measured = [name for name in _IF_MEASURED if name in counted_lines.columns]
     line = (
-        advised[[*_FROM_LINE, "reason", "covers_protected", "work_m"]]
+        advised[[*_FROM_LINE, *measured, "reason", "covers_protected", "work_m"]]
         .reindex(parcels["parcel_id"])
         .set_index(parcels.index)
     )
@@ -109,6 +112,7 @@ def specify_lots(
             "cost_low": np.nan,
             "cost_likely": np.nan,
             "cost_high": np.nan,
+            **{name: line[name].where(build) for name in measured},
         },
         geometry=parcels.geometry,
     )
@@ -162,26 +166,12 @@ def list_barrier_lines(
     new = fits[[*columns, "recommended", "reason", "geometry"]].assign(
         recommended=fits["recommended"] & fits["parcel_id"].isin(to_build)
     )
-    if judged_walls is None or judged_walls.empty:
-        return gpd.GeoDataFrame(new.reset_index(drop=True), geometry="geometry", crs=counted_lines.crs)
-    walls = gpd.GeoDataFrame(
-        {
-            "line_id": [f"W{number:05d}" for number in range(1, len(judged_walls) + 1)],
-            "parcel_id": "",
-            "option": np.where(judged_walls["sound_now"], "sound wall", "wall to mend"),
-            "kind": np.where(judged_walls["sound_now"], "existing", "retrofit"),
-            "length_m": judged_walls.length.to_numpy(),
-            "height_m": judged_walls["height_m"].to_numpy(dtype=np.float64),
-            "recommended": False,
-            "reason": judged_walls["why"].to_numpy(),
-        },
-        geometry=judged_walls.geometry.to_numpy(),
-        crs=judged_walls.crs,
-    )
-    together = pd.concat([new, walls], ignore_index=True)
+    together = new
+    if judged_walls is not None and not judged_walls.empty:
+        together = gpd.GeoDataFrame(pd.concat([new, _standing_walls(judged_walls)]))
     counts = ["gates", "footholds_in_conflict", "posts", "corners"]
     together[counts] = together[counts].astype("Int64")
-    return gpd.GeoDataFrame(together, geometry="geometry", crs=counted_lines.crs)
+    return gpd.GeoDataFrame(together.reset_index(drop=True), geometry="geometry", crs=counted_lines.crs)
 
 
 def list_ways_in(lots: gpd.GeoDataFrame, openings: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -208,6 +198,23 @@ def list_ways_in(lots: gpd.GeoDataFrame, openings: gpd.GeoDataFrame) -> gpd.GeoD
     """
     asked = lots.loc[lots["verdict"].isin(["retrofit", "do not build"]), "parcel_id"]
     return openings[openings["parcel_id"].isin(asked)].reset_index(drop=True)
+
+
+def _standing_walls(judged_walls: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    return gpd.GeoDataFrame(
+        {
+            "line_id": [f"W{number:05d}" for number in range(1, len(judged_walls) + 1)],
+            "parcel_id": "",
+            "option": np.where(judged_walls["sound_now"], "sound wall", "wall to mend"),
+            "kind": np.where(judged_walls["sound_now"], "existing", "retrofit"),
+            "length_m": judged_walls.length.to_numpy(),
+            "height_m": pd.to_numeric(judged_walls["height_m"]).to_numpy(dtype=np.float64, na_value=np.nan),
+            "recommended": False,
+            "reason": judged_walls["why"].to_numpy(),
+        },
+        geometry=judged_walls.geometry.to_numpy(),
+        crs=judged_walls.crs,
+    )
 
 
 def _closure_state(parcels: gpd.GeoDataFrame, closure: gpd.GeoDataFrame | None) -> pd.DataFrame:
@@ -252,8 +259,11 @@ def _reasons(
     tried = counted_lines[counted_lines["parcel_id"].isin(parcels["parcel_id"][verdict == "do not build"])]
     each = (tried["option"] + ": " + tried["reason"].fillna("")).groupby(tried["parcel_id"], sort=False)
     blocked = {parcel: f"No line fits: {'; '.join(texts)}." for parcel, texts in each}
-    refused = parcels["parcel_id"].map(blocked).fillna("No line was drawn for this lot.")
-    refused = refused.where(usable, "The outline of the parcel can't be used; see 'rejected'.")
+    refused = pd.Series(
+        [blocked.get(parcel, "No line was drawn for this lot.") for parcel in parcels["parcel_id"]],
+        index=parcels.index,
+        dtype=str,
+    ).where(usable, "The outline of the parcel can't be used; see 'rejected'.")
     why = _sentence(state["why"])
     texts = {
         "not needed": not_needed,
@@ -269,7 +279,7 @@ def _reasons(
 
 
 def _sentence(texts: pd.Series) -> pd.Series:
-    filled = texts.fillna("").astype(str)
+    filled = texts.astype(object).fillna("").astype(str)
     ended = filled.where(filled.str.endswith(".") | (filled == ""), filled + ".")
     return ended.str[:1].str.upper() + ended.str[1:]
 

@@ -113,7 +113,7 @@ def count_posts(
     if not post_spacing_m > 0:
         raise DesignError(f"the post spacing is {post_spacing_m} m", mend="give a spacing above 0")
     parts, line_at = shapely.get_parts(shapely.remove_repeated_points(lines), return_index=True)
-    parts, line_at = parts[~shapely.is_empty(parts)], line_at[~shapely.is_empty(parts)]
+    parts, line_at = parts[shapely.length(parts) > 0], line_at[shapely.length(parts) > 0]
     points, part_at = shapely.get_coordinates(parts, return_index=True)
     if not len(points):
         return np.zeros(len(lines), dtype=np.int64), np.zeros(len(lines), dtype=np.int64)

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from geotools.alignment._street import TIE_M, bearing_deg, best_of_each, find_street_side
 from geotools.design import BarrierStandard
 
 if TYPE_CHECKING:
@@ -31,8 +32,6 @@ _FAR_M = 1e4
 """Half-size of the box that stands for all ground on the street side of a house."""
 _LEAST_CUT_M2 = 1e-6
 """Ground that merely touches an easement or a wash loses nothing but roundings."""
-_TIE_M = 0.001
-"""Distances nearer than this are equal: a choice between them does not hang on roundings."""
 
 
 def find_lot_ground(
@@ -49,7 +48,8 @@ def find_lot_ground(
 
     A line may run on the lot drawn in by the offset, less easements and washes; of several such pieces the one with the
     house. The street side is the side of the best-fitting rectangle of the house, the largest building, that faces the
-    road nearest to it (of roads equally near, the one nearest to the lot, then the first clockwise from north).
+    road nearest to it (of roads equally near, the one nearest to the lot, then the first clockwise from north); on a
+    corner lot, which fronts two streets, the one along its shorter side (common zoning practice, no source).
     Protected is, by `standard.protect`, the lot behind the rear ends of the house's side walls where a house and a
     street are known (side yards come with it as far as they are open to it: existing walls return to the house anywhere
     along its sides), else the lot less its buildings; or the house.
@@ -87,18 +87,18 @@ def find_lot_ground(
     lots = _polygons(parcels)
     houses = _join_buildings(lots, buildings)
     ground, cut_by = _buildable(lots, houses, easements, wash_ground, standard)
-    main = _main_buildings(houses)
-    street = _street_direction(lots, main, roads, street_within_m)
+    main = _main_buildings(houses, standard.snap_m)
+    street = find_street_side(lots, main, roads, street_within_m)
     front = _add_courts(_ground_before(main, street, rear=False), lots, houses)
     protected, protect = _protected(lots, houses, _ground_before(main, street, rear=True), standard)
-    bearing_deg = _bearing_deg(street)
+    street_deg = bearing_deg(street)
     table = gpd.GeoDataFrame(
         {"parcel_id": parcels["parcel_id"], "protect": pd.Series(protect, index=parcels.index, dtype=str)},
         geometry=gpd.GeoSeries(ground, index=parcels.index, crs=parcels.crs),
     )
     for name, column in {"lot": lots, "house": houses, "front": front, "protected": protected}.items():
         table[name] = gpd.GeoSeries(column, index=parcels.index, crs=parcels.crs)
-    return table.assign(cut_by=pd.Series(cut_by, index=parcels.index, dtype=str), street_deg=bearing_deg)
+    return table.assign(cut_by=pd.Series(cut_by, index=parcels.index, dtype=str), street_deg=street_deg)
 
 
 def _polygons(parcels: gpd.GeoDataFrame) -> NDArray[Any]:
@@ -135,20 +135,15 @@ def _join_buildings(lots: NDArray[Any], buildings: gpd.GeoDataFrame | None) -> N
     return _fold(houses, lot_at[large], parts[large], shapely.union)
 
 
-def _main_buildings(houses: NDArray[Any]) -> NDArray[Any]:
-    """Pick the largest building of each lot: sheds do not say where the street is."""
-    parts, at = shapely.get_parts(houses, return_index=True)
-    parts, at = parts[~shapely.is_empty(parts)], at[~shapely.is_empty(parts)]
-    main = np.full(len(houses), shapely.Polygon(), dtype=object)
-    chosen = _best_of_each(at, shapely.area(parts), *_south_west(parts))
-    main[at[chosen]] = parts[chosen]
+def _main_buildings(houses: NDArray[Any], snap_m: float) -> NDArray[Any]:
+    """Pick the largest building of each lot, of parts that meet: sheds do not say where the street is."""
+    main = houses.copy()
+    several = np.flatnonzero(shapely.get_num_geometries(houses) > 1)
+    parts, at = shapely.get_parts(shapely.buffer(houses[several], snap_m / 2, join_style="mitre"), return_index=True)
+    parts = shapely.intersection(parts, houses[several[at]])
+    chosen = best_of_each(at, shapely.area(parts), *_south_west(parts))
+    main[several[at[chosen]]] = parts[chosen]
     return main
-
-
-def _best_of_each(group: NDArray[np.intp], *keys: NDArray[np.float64]) -> NDArray[np.intp]:
-    """Position of the largest of each group, by the first key, then the next; millionths count as equal."""
-    order = np.lexsort((*(np.round(key, 6) for key in reversed(keys)), group))
-    return order[np.append(np.diff(group[order]) > 0, True)] if len(order) else order
 
 
 def _south_west(parts: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -193,45 +188,9 @@ def _main_part(ground: NDArray[Any], houses: NDArray[Any]) -> NDArray[Any]:
     parts, at = parts[polygons], at[polygons]
     held_m2 = shapely.area(shapely.intersection(parts, houses[at]))
     main = np.full(len(ground), shapely.Polygon(), dtype=object)
-    chosen = _best_of_each(at, held_m2, shapely.area(parts), *_south_west(parts))
+    chosen = best_of_each(at, held_m2, shapely.area(parts), *_south_west(parts))
     main[at[chosen]] = parts[chosen]
     return main
-
-
-def _street_direction(
-    lots: NDArray[Any], houses: NDArray[Any], roads: gpd.GeoDataFrame | None, street_within_m: float
-) -> NDArray[np.float64]:
-    """Find the unit vector from each house to its street, along an axis of the house; NaN where either is missing."""
-    direction = np.full((len(lots), 2), np.nan)
-    if roads is None or roads.empty:
-        return direction
-    lines = shapely.get_parts(roads.geometry.to_numpy())
-    tree = shapely.STRtree(lines)
-    known = np.flatnonzero(~shapely.is_empty(houses))
-    if not len(known):
-        return direction
-    centres = shapely.centroid(houses[known])
-    (nearest_at, _), nearest_m = tree.query_nearest(centres, all_matches=False, return_distance=True)
-    at, road_at = tree.query(centres[nearest_at], predicate="dwithin", distance=nearest_m + _TIE_M)
-    centres, lot_at = centres[nearest_at][at], known[nearest_at][at]
-    from_lot_m = shapely.distance(lots[lot_at], lines[road_at])
-    ends = shapely.get_coordinates(shapely.shortest_line(centres, lines[road_at])).reshape(-1, 2, 2)
-    towards = ends[:, 1] - ends[:, 0]
-    corners = shapely.get_coordinates(shapely.oriented_envelope(houses[lot_at])).reshape(len(lot_at), 5, 2)
-    axis = corners[:, 1] - corners[:, 0]
-    axis /= np.linalg.norm(axis, axis=1, keepdims=True)
-    axes = np.stack([axis, -axis, axis[:, ::-1] * [-1, 1], axis[:, ::-1] * [1, -1]], axis=1)
-    best = np.argmax(np.einsum("nkd,nd->nk", axes, towards), axis=1)
-    along = axes[np.arange(len(best)), best]
-    chosen = _best_of_each(lot_at, -np.round(from_lot_m / _TIE_M), -_bearing_deg(along))
-    chosen = chosen[from_lot_m[chosen] <= street_within_m]
-    direction[lot_at[chosen]] = along[chosen]
-    return direction
-
-
-def _bearing_deg(vectors: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Direction of vectors clockwise from north, 0 to 360 degrees."""
-    return np.asarray(np.round(np.degrees(np.arctan2(vectors[:, 0], vectors[:, 1])), 9) % 360)
 
 
 def _ground_before(houses: NDArray[Any], street: NDArray[np.float64], *, rear: bool) -> NDArray[Any]:
@@ -270,7 +229,7 @@ def _add_courts(front: NDArray[Any], lots: NDArray[Any], houses: NDArray[Any]) -
     parts, at = shapely.get_parts(behind, return_index=True)
     several = np.bincount(at, minlength=len(known))[at] > 1
     parts, at = parts[several], known[at[several]]
-    court = shapely.dwithin(parts, front[at], _TIE_M) & ~shapely.dwithin(parts, shapely.boundary(lots[at]), _TIE_M)
+    court = shapely.dwithin(parts, front[at], TIE_M) & ~shapely.dwithin(parts, shapely.boundary(lots[at]), TIE_M)
     return _fold(front, at[court], parts[court], shapely.union)
 
 

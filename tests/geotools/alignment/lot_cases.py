@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 CRS = "EPSG:32612"
 EAST_M, NORTH_M = 510_000.0, 3_575_000.0
+CORNER = np.array([EAST_M, NORTH_M])
 STEP_M = 100.0
 """Lots stand this far apart, so that each has its surroundings to itself."""
 LOT, HOUSE = box(0, 0, 20, 40), box(4, 8, 16, 20)
@@ -68,7 +69,9 @@ CASES = {
     "lot in two parts": Case(lot=MultiPolygon([LOT, box(30, 0, 40, 10)])),
     "tiny lot": Case(lot=box(0, 0, 1, 1), buildings=()),
     "sliver lot": Case(lot=box(0, 0, 0.5, 40), buildings=()),
-    "flag lot": Case(lot=Polygon([(0, 0), (5, 0), (5, 30), (25, 30), (25, 60), (0, 60)]), buildings=[box(6, 36, 18, 48)]),
+    "flag lot": Case(
+        lot=Polygon([(0, 0), (5, 0), (5, 30), (25, 30), (25, 60), (0, 60)]), buildings=[box(6, 36, 18, 48)]
+    ),
     "lot with a hole": Case(lot=LOT.difference(box(14, 30, 17, 33))),
     "slanted lot": Case(lot=Polygon([(0, 0), (20, -3), (24, 38), (-3, 44)])),
 }
@@ -82,7 +85,6 @@ class Town(NamedTuple):
     roads: gpd.GeoDataFrame
     easements: gpd.GeoDataFrame
     wash_ground: gpd.GeoDataFrame
-
 
 
 def make_town(cases: dict[str, Case] | None = None) -> Town:
@@ -112,13 +114,14 @@ def make_town(cases: dict[str, Case] | None = None) -> Town:
     )
 
 
-def moved(layer: gpd.GeoDataFrame, *, turn_deg: float = 0.0, mirror: bool = False, by_m: tuple[float, float] = (0, 0)) -> Any:
+def moved(
+    layer: gpd.GeoDataFrame, *, turn_deg: float = 0.0, mirror: bool = False, by_m: tuple[float, float] = (0, 0)
+) -> Any:
     """Turn a layer about the town's corner, mirror it east to west, and shift it."""
     cos, sin = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
     matrix = np.array([[cos, -sin], [sin, cos]]) @ np.diag([-1.0 if mirror else 1.0, 1.0])
-    corner = np.array([EAST_M, NORTH_M])
     shapes = shapely.transform(
-        layer.geometry.to_numpy(), lambda points: (points - corner) @ matrix.T + corner + np.asarray(by_m)
+        layer.geometry.to_numpy(), lambda points: (points - CORNER) @ matrix.T + CORNER + np.asarray(by_m)
     )
     return layer.set_geometry(gpd.GeoSeries(shapes, index=layer.index, crs=layer.crs))
 
