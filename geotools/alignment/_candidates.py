@@ -20,6 +20,8 @@ MILLIMETRE_M = 0.001
 """Vertices are rounded to this."""
 _SHORTEST_PIECE_M = 0.01
 """A shorter piece of line is a sliver left over by the overlay."""
+_STRIP_M = 0.3
+"""Ground left out in a narrower strip along the line is not worth a word."""
 _MARKS = {"lot line": "L", "yard": "Y", "house loop": "H"}
 
 
@@ -38,6 +40,8 @@ def make_candidates(
     """Build the candidate table of one option, a row per lot; lines that do not fit are left out."""
     drawn, inside = np.full(len(ground), None, dtype=object), np.full(len(ground), shapely.Polygon(), dtype=object)
     drawn[fits], inside[fits] = lines[fits], enclosed[fits]
+    if option != "house loop":
+        reasons = _say_what_stays_outside(reasons, ground, inside, fits, standard)
     table = gpd.GeoDataFrame(
         {
             "line_id": ground["parcel_id"].astype(str) + f"-{_MARKS[option]}",
@@ -54,6 +58,24 @@ def make_candidates(
     )
     table["enclosed"] = gpd.GeoSeries(inside, index=ground.index, crs=ground.crs)
     return table
+
+
+def _say_what_stays_outside(
+    reasons: NDArray[np.object_],
+    ground: gpd.GeoDataFrame,
+    enclosed: NDArray[Any],
+    fits: NDArray[np.bool_],
+    standard: BarrierStandard,
+) -> NDArray[np.object_]:
+    """Add how much protected ground an easement or a wash keeps outside the line."""
+    cut = np.flatnonzero(fits & (ground["cut_by"].to_numpy() != "").astype(bool))
+    covered = shapely.buffer(enclosed[cut], standard.lot_line_offset_m + _STRIP_M, join_style="mitre")
+    outside_m2 = shapely.area(shapely.difference(ground["protected"].to_numpy()[cut], covered))
+    said = reasons.copy()
+    for lot, area_m2 in zip(cut, outside_m2, strict=True):
+        if area_m2 >= standard.least_area_m2:
+            said[lot] += f"; {area_m2 / METRES_PER_FOOT**2:,.0f} sq ft of the protected ground beyond it stay outside"
+    return said
 
 
 def tidy_lines(lines: NDArray[Any]) -> NDArray[Any]:

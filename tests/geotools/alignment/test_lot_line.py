@@ -120,11 +120,11 @@ def test_line_and_walls_close_round_the_enclosed_ground(town: Town, lines: gpd.G
 def test_sentence_holds_the_numbers_of_the_table(lines: gpd.GeoDataFrame) -> None:
     drawn = lines[lines.geometry.notna()]
     for row in drawn.itertuples():
-        length_ft, offset_ft = (int(text) for text in re.findall(r"\d+", row.reason))
+        length_ft, offset_ft = (int(text) for text in re.findall(r"\d+", row.reason.partition(";")[0]))
         assert length_ft == round(row.length_m / 0.3048)
         assert offset_ft == 1
     reasons = lines.set_index("parcel_id")["reason"]
-    assert reasons["easement and wash"].endswith("and clear of the easement and wash")
+    assert "and clear of the easement and wash" in reasons["easement and wash"]
 
 
 def test_gates_and_height_are_as_asked(town: Town) -> None:
@@ -169,3 +169,13 @@ def test_order_of_parcels_does_not_matter(town: Town, lines: gpd.GeoDataFrame) -
     shuffled = draw_lot_lines(find_lot_ground(town.parcels.iloc[::-1], *town[1:])).sort_index()
     assert shuffled["length_m"].to_numpy() == pytest.approx(lines["length_m"].to_numpy(), abs=1e-6, nan_ok=True)
     assert shuffled["reason"].tolist() == lines["reason"].tolist()
+
+
+def test_ground_that_an_easement_keeps_outside_is_said_in_square_feet() -> None:
+    """A strip of 20 x 5 m along the rear of the plain lot, less the foot that the line is drawn in anyway."""
+    case = Case(easements=[box(-1, 35, 21, 41)])
+    beyond_m2 = 20 * (5 - OFFSET_M - 0.3)
+    said = re.search(r"; ([\d,]+) sq ft of the protected ground beyond it stay outside", line_of(case)["reason"])
+    assert said is not None
+    assert int(said[1].replace(",", "")) == pytest.approx(beyond_m2 / 0.3048**2, abs=1)
+    assert "stay outside" not in line_of(Case(easements=[box(-1, 39.6, 21, 41)]))["reason"]
