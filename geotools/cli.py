@@ -22,7 +22,7 @@ _LENGTH = "LENGTH"
 @click.group(context_settings=_CONTEXT)
 @click.version_option(package_name="bajada")
 def commands() -> None:
-    r"""Plan rattlesnake exclusion barriers for whole subdivisions.
+    """Plan rattlesnake exclusion barriers for whole subdivisions.
 
     \b
     Example:
@@ -59,11 +59,11 @@ def commands() -> None:
 )
 @click.option("--quiet", is_flag=True, help="Show no progress.")
 def run(pipeline: str, inputs: tuple[str, ...], settings: tuple[str, ...], out: Path | None, quiet: bool) -> None:
-    r"""Run a PIPELINE: one that comes with the toolkit, by name, or a .toml file of your own.
+    """Run a PIPELINE: one that comes with the toolkit, by name, or a .toml file of your own.
 
     \b
     Example:
-      bajada run screen --input parcels=lots.gpkg#parcels --input washes=washes.zip \
+      bajada run screen --input parcels=lots.gpkg#parcels --input washes=washes.zip \\
         --set parcels.id=APN --set design.body_length="48 in" --out maps/screen
     """
     from geotools.pipeline import find_plan, read_plan, run_plan
@@ -91,7 +91,7 @@ def run(pipeline: str, inputs: tuple[str, ...], settings: tuple[str, ...], out: 
 @click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
 @click.option("--quiet", is_flag=True, help="Print errors only.")
 def check(sources: tuple[str, ...], settings: tuple[str, ...], as_json: bool, quiet: bool) -> None:
-    r"""Say what is wrong with data before a run. Exit status 2 if a run would stop.
+    """Say what is wrong with data before a run. Exit status 2 if a run would stop.
 
     \b
     Example:
@@ -127,7 +127,7 @@ def check(sources: tuple[str, ...], settings: tuple[str, ...], as_json: bool, qu
 @click.option("--json", "as_json", is_flag=True, help="Print process descriptions (OGC API - Processes, Part 1).")
 @click.option("--quiet", is_flag=True, help="Print names only.")
 def steps(step: str | None, as_json: bool, quiet: bool) -> None:
-    r"""List the installed steps, or describe one STEP.
+    """List the installed steps, or describe one STEP.
 
     \b
     Example:
@@ -188,7 +188,7 @@ def height(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    r"""Say how high a barrier must be for an animal, and which animals a given fence keeps out.
+    """Say how high a barrier must be for an animal, and which animals a given fence keeps out.
 
     \b
     Example:

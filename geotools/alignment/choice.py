@@ -57,21 +57,27 @@ def recommend_lines(
     *,
     gate_as_m: float = 4.0,
     foothold_as_m: float = 3.0,
+    stuck_foothold_as_m: float = 100.0,
+    price_line_per_m: float = 80.0,
 ) -> gpd.GeoDataFrame:
     """Recommend one line for each lot: the one that covers the protected ground with the least work.
 
-    Work is the length of line, with a gate and a foothold to clear each standing for some metres of it (assumptions of
-    this project until prices are given). Where no line covers the whole protected ground, the least work of those that
-    fit.
+    Work is the length of line, with each gate standing for some metres of it, and each foothold in conflict for what
+    its cheapest remedy costs in metres of line; all these are assumptions of this project until prices are given.
+    Where no line covers the whole protected ground, the least work of those that fit.
 
     Parameters
     ----------
     candidate_lines : GeoDataFrame
         As `collect_lines` gives them.
     conflicts : GeoDataFrame
-        Footholds in conflict, with `line_id`.
+        Footholds in conflict, with `line_id`, and with `cheapest_cost` once their remedies are priced.
     gate_as_m, foothold_as_m : float
-        Metres of line that a gate and a foothold to clear stand for.
+        Metres of line that a gate, and a foothold whose remedies are not priced, stand for.
+    stuck_foothold_as_m : float
+        Metres of line that a foothold stands for that no remedy helps.
+    price_line_per_m : float
+        Price of a metre of line, in the money of `cheapest_cost`.
 
     Returns
     -------
@@ -90,7 +96,12 @@ def recommend_lines(
     """
     counts = conflicts["line_id"].value_counts()
     in_conflict = candidate_lines["line_id"].map(counts).fillna(0).astype(int)
-    work_m = candidate_lines["length_m"] + gate_as_m * candidate_lines["gates"] + foothold_as_m * in_conflict
+    as_m = pd.Series(foothold_as_m, index=conflicts.index)
+    if "cheapest_cost" in conflicts:
+        as_m = (conflicts["cheapest_cost"] / price_line_per_m).fillna(stuck_foothold_as_m)
+    by_line = as_m.groupby(conflicts["line_id"].astype(str)).sum().astype(float)
+    remedies_m = candidate_lines["line_id"].map(by_line.to_dict()).astype(float).fillna(0.0)
+    work_m = candidate_lines["length_m"] + gate_as_m * candidate_lines["gates"] + remedies_m
     table = candidate_lines.assign(footholds_in_conflict=in_conflict, work_m=work_m)
     fits = table.loc[table.geometry.notna(), ["parcel_id", "covers_protected", "work_m"]]
     ranked = fits.sort_values(["covers_protected", "work_m"], ascending=[False, True], kind="stable")

@@ -9,6 +9,7 @@ from geotools.errors import OutputError
 __all__ = [
     "BARRIER_LINES_COLUMNS",
     "FOOTHOLDS_COLUMNS",
+    "PANELS_COLUMNS",
     "REJECTED_COLUMNS",
     "SPECS_COLUMNS",
     "UNITS",
@@ -72,6 +73,18 @@ FOOTHOLDS_COLUMNS = (
     "local_height_m",
     "remedy",
 )
+PANELS_COLUMNS = (
+    "line_id",
+    "parcel_id",
+    "option",
+    "panel",
+    "from_m",
+    "to_m",
+    "length_m",
+    "height_m",
+    "governed_by",
+    "recommended",
+)
 REJECTED_COLUMNS = ("layer", "row", "reason", "geometry_text")
 
 _UNIT_WORDS = {"_ft": "feet", "_in": "inches", "_m": "metres", "_mm": "millimetres"}
@@ -79,7 +92,7 @@ _SIGNS = {"_ft": "ft", "_in": "in", "_m": "m", "_mm": "mm"}
 _DECIMALS = {"_ft": 1, "_in": 2, "_m": 2, "_mm": 1}
 """A tape is read to the tenth of a foot; openings need the hundredth of an inch (common practice, no source)."""
 
-_SMALL = ("height", "opening", "burial", "roll_width", "setback", "rail")
+_SMALL = ("height", "opening", "burial", "roll_width", "setback", "rail", "panel")
 """Stems (or their ends) shown in inches; a foothold's `distance` too, because it is held against its setback."""
 
 _TEXT, _NUMBER, _COUNT, _YES_NO = "string", "number", "integer", "boolean"
@@ -118,6 +131,17 @@ _MEANINGS: dict[str, tuple[str, str, str]] = {
     "cost_low": (_NUMBER, "Cost, low", "Low estimate in the price list's currency; blank until prices are given."),
     "cost_likely": (_NUMBER, "Cost, likely", "Likely cost in the price list's currency; blank until prices are given."),
     "cost_high": (_NUMBER, "Cost, high", "High estimate in the price list's currency; blank until prices are given."),
+    "surface_length": (_NUMBER, "Length on the ground", "Length of the line laid on the ground, for materials."),
+    "highest_panel": (
+        _NUMBER,
+        "Highest panel",
+        "Height of the line's highest panel if nothing near it is cleared and the ground stays as it is.",
+    ),
+    "raised_length": (_NUMBER, "Raised length", "Length of panels above the specified height if nothing is cleared."),
+    "from": (_NUMBER, "From", "Where the panel begins, measured along the line."),
+    "to": (_NUMBER, "To", "Where the panel ends, measured along the line."),
+    "panel": (_COUNT, "Panel", "Number of the panel on its line."),
+    "governed_by": (_TEXT, "Governed by", "The climbable thing that asks for the height, or the ground."),
     "line_id": (_TEXT, "Line number", "The line's own number."),
     "recommended": (_YES_NO, "Recommended", "Whether this is the line that is advised."),
     "opening": (_NUMBER, "Opening", "Widest clear opening."),

@@ -11,6 +11,7 @@ import pandas as pd
 from geotools.outputs.columns import (
     BARRIER_LINES_COLUMNS,
     FOOTHOLDS_COLUMNS,
+    PANELS_COLUMNS,
     REJECTED_COLUMNS,
     SPECS_COLUMNS,
     WAYS_IN_COLUMNS,
@@ -29,6 +30,7 @@ def write_lots(
     ways_in: gpd.GeoDataFrame | None = None,
     footholds: gpd.GeoDataFrame | None = None,
     rejected: gpd.GeoDataFrame | None = None,
+    panels: gpd.GeoDataFrame | None = None,
     *,
     path: Path,
     units: str = "us",
@@ -36,7 +38,7 @@ def write_lots(
     """Write the results as a GeoPackage with the layers lots, barrier_lines, ways_in, footholds and rejected.
 
     Every layer is there, with its fixed columns, even when it has no row. Lengths are converted as `show_table`
-    says; the geometry stays in the working CRS.
+    says; the geometry stays in the working CRS. The height schedule is one layer more, `panels`, where it is given.
 
     Parameters
     ----------
@@ -44,6 +46,8 @@ def write_lots(
         Working columns of the specs, lengths in metres, projected CRS.
     barrier_lines, ways_in, footholds, rejected : geopandas.GeoDataFrame
         Working tables in the same CRS; what is not given becomes an empty layer.
+    panels : geopandas.GeoDataFrame, optional
+        Height schedule of the lines in the same CRS.
     path : pathlib.Path
         The file to write.
     units : str
@@ -69,6 +73,8 @@ def write_lots(
         "footholds": (footholds, FOOTHOLDS_COLUMNS),
         "rejected": (rejected, REJECTED_COLUMNS),
     }
+    if panels is not None:
+        given["panels"] = (panels, PANELS_COLUMNS)
     check_same_crs({name: table for name, (table, _) in given.items() if table is not None})
     layers = {
         name: _empty_layer(columns, lots, units) if table is None else _show_layer(table, columns, units)

@@ -33,6 +33,8 @@ Progress = Callable[[str, int, int], None]
 
 _OURS = "bajada"
 _RECORD = "run.json"
+_TOLD = "run_record"
+"""What a step leaves under this name in its table's `attrs` goes into run.json: a certificate, a gap."""
 _LIBRARIES = ("bajada", "geopandas", "pandas", "numpy", "shapely", "pyogrio", "fiona", "rasterio", "pyproj", "folium")
 
 
@@ -84,14 +86,16 @@ def run_plan(plan: Plan, out: Path, *, progress: Progress | None = None) -> dict
         )
         seconds["read"] = time.perf_counter() - clock
         tables: dict[str, Any] = {**inputs.layers, "rejected": inputs.rejected}
+        told: dict[str, Any] = {}
         for number, scheduled in enumerate(schedule.steps, start=2):
             tell(scheduled.row.use, number, total)
             clock = time.perf_counter()
             result = _do(scheduled, tables, schedule.standard, folder)
             if not scheduled.step.makes_file:
                 tables[scheduled.row.gives] = _checked(result, scheduled, inputs)
+                told |= result.attrs.get(_TOLD, {})
             seconds[scheduled.row.gives] = time.perf_counter() - clock
-        record = _record(plan, schedule, inputs, tables, heard, started, seconds, folder)
+        record = {**told, **_record(plan, schedule, inputs, tables, heard, started, seconds, folder)}
         (folder / _RECORD).write_text(json.dumps(record, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
     return record
 

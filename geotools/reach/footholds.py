@@ -12,7 +12,7 @@ import shapely
 
 from geotools.design import BarrierStandard, specified_height
 from geotools.errors import Assumed, DesignError
-from geotools.reach.envelope import local_height, setback
+from geotools.reach.envelope import local_height, reserve, setback
 from geotools.units import METRES_PER_INCH, feet_and_inches
 
 __all__ = ["find_conflicts", "measure_setbacks"]
@@ -96,7 +96,8 @@ def find_conflicts(
     -------
     GeoDataFrame
         A row per line and thing, ordered by both: line_id, parcel_id, option, foothold_id, kind, height_m, setback_m,
-        distance_m, local_height_m (height to build there if nothing else is done), remedy, and the thing's geometry.
+        distance_m, reserve_m (distance of the top edge from it, less the reach), local_height_m (height to build
+        there if nothing else is done), remedy, and the thing's geometry.
 
     Raises
     ------
@@ -142,6 +143,7 @@ def find_conflicts(
     asked_m = local_height(heights_m, distances_m, reach_m=standard.reach_m)
     local_m = specified_height(asked_m, least_height_m=standard.height_m, height_step_m=standard.height_step_m)
     table["distance_m"] = distances_m
+    table["reserve_m"] = reserve(heights_m, distances_m, standard.height_m, reach_m=standard.reach_m)
     table["local_height_m"] = local_m
     table["remedy"] = pd.Series(
         [_remedy(setback_m, raised_m) for setback_m, raised_m in zip(table["setback_m"], local_m, strict=True)],

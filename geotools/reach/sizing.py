@@ -1,13 +1,16 @@
-"""Answer the height question for one animal, one fence and one foothold."""
+"""Answer the height question for one animal, one fence, one foothold and one slope."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import pandas as pd
 
 from geotools.design import BUFFER_M, design_height, excluded_body_length, specified_height
 from geotools.errors import DesignError
-from geotools.reach.envelope import local_height, setback
-from geotools.units import METRES_PER_INCH, parse_length
+from geotools.reach.envelope import local_height, setback, slope_height
+from geotools.reach.population import SPECIES, excluded_share, find_species
+from geotools.units import METRES_PER_INCH, parse_angle, parse_length
 
 __all__ = ["size_barrier"]
 
@@ -21,6 +24,8 @@ def size_barrier(
     buffer: str = f"{BUFFER_M / METRES_PER_INCH:g} in",
     fence: str = "",
     foothold: str = "",
+    slope: str = "",
+    species: str = "",
 ) -> pd.DataFrame:
     """Size a barrier for an animal, and say which animals a given fence keeps out.
 
@@ -47,7 +52,8 @@ def size_barrier(
     UnitError
         If a text is no length.
     DesignError
-        If a length is negative, the body length 0, or the foothold is not HEIGHT@DISTANCE.
+        If a length is negative, the body length 0, the foothold is not HEIGHT@DISTANCE, the slope 90 degrees or more,
+        or a species not known.
 
     Examples
     --------
@@ -73,7 +79,21 @@ def size_barrier(
         stands_m, distance_m = _parse(height_text, "foothold"), _parse(distance_text, "foothold")
         answer["setback_in"] = float(setback(stands_m, built_m, reach_m=reach_m))
         answer["local_height_in"] = float(local_height(stands_m, distance_m, reach_m=reach_m))
-    return pd.DataFrame({name: [round(value_m / METRES_PER_INCH, _DECIMALS)] for name, value_m in answer.items()})
+    if slope:
+        answer["slope_height_in"] = float(slope_height(parse_angle(slope), reach_m=reach_m))
+    table: dict[str, Any] = {name: [round(value_m / METRES_PER_INCH, _DECIMALS)] for name, value_m in answer.items()}
+    if species:
+        chosen = (
+            SPECIES if species.strip() == "all" else [find_species(name) for name in species.split(",") if name.strip()]
+        )
+        shares = {
+            one.name: excluded_share(
+                built_m, mean_m=one.mean_m, sd_m=one.sd_m, longest_m=one.longest_m, buffer_m=buffer_m
+            )
+            for one in chosen
+        }
+        table["share_excluded_pct"] = [{name: round(100 * float(share), 2) for name, share in shares.items()}]
+    return pd.DataFrame(table)
 
 
 def _parse(text: str, what: str, *, above_zero: bool = False) -> float:

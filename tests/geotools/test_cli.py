@@ -40,6 +40,20 @@ def test_height_takes_any_unit_and_a_foothold() -> None:
     assert answer["local_height_in"] == pytest.approx(18 + (36**2 - 24**2) ** 0.5, abs=1e-6)
 
 
+def test_height_on_a_slope_for_species_and_drawn(tmp_path: Path) -> None:
+    words = ["height", "--region", "low desert", "--slope", "60deg", "--fence", "24in", "--species", "atrox", "--meshes"]
+    told = bajada(*words, "--plot", tmp_path / "shares.png")
+    assert told.returncode == 0, told.stderr
+    assert "rises at 60deg: at least 60 in" in told.stdout
+    assert "75.5 % of adult Crotalus atrox" in told.stdout
+    assert "assumption of this project" in told.stdout
+    assert "1. 1/4 in hardware cloth, 23 gauge, 5.69 mm clear: stops newborns" in told.stdout
+    assert (tmp_path / "shares.png").read_bytes().startswith(b"\x89PNG")
+    answer = json.loads(bajada(*words, "--json").stdout)
+    assert answer["slope_height_in"] == pytest.approx(60)
+    assert answer["share_excluded_pct"] == {"Crotalus atrox": pytest.approx(75.5, abs=0.05)}
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
@@ -48,6 +62,9 @@ def test_height_takes_any_unit_and_a_foothold() -> None:
         (["height", "--body-length", "0 in"], "not above 0"),
         (["height", "--fence", "-3 in"], "below 0"),
         (["height", "--foothold", "18in"], "HEIGHT@DISTANCE"),
+        (["height", "--slope", "95deg"], "treat it as a step"),
+        (["height", "--species", "dragon"], "not a species of the table"),
+        (["height", "--region", "mars"], "low desert"),
         (["run", "scren"], "did you mean 'screen'"),
         (["run", "nowhere/plan.toml"], "no such pipeline file"),
         (["steps", "score_exposur"], "did you mean 'score_exposure'"),

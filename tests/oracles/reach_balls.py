@@ -32,7 +32,9 @@ def stand_everywhere(thing: shapely.Geometry, enclosed: shapely.Geometry, spacin
         places.extend(shapely.get_coordinates(crossing).tolist())
         if part.geom_type == "Polygon":
             west, south, east, north = part.bounds
-            grid = np.array([(x, y) for x in np.arange(west, east, spacing_m) for y in np.arange(south, north, spacing_m)])
+            grid = np.array(
+                [(x, y) for x in np.arange(west, east, spacing_m) for y in np.arange(south, north, spacing_m)]
+            )
             places.extend(grid[shapely.contains_xy(part, grid)].tolist())
     every = np.array(places, dtype=float).reshape(-1, 2)
     return every[~shapely.contains_xy(shapely.buffer(enclosed, -1e-9), every)]
@@ -41,7 +43,7 @@ def stand_everywhere(thing: shapely.Geometry, enclosed: shapely.Geometry, spacin
 def touched_height(
     foot: Sequence[float], balls: Sequence[tuple[NDArray[np.float64], float]], *, reach_m: float, highest_m: float = 3.0
 ) -> float:
-    """Climb the barrier at a foot rung by rung; the highest rung inside any ball round a place at its height, at least R."""
+    """Climb the barrier at a foot rung by rung: the highest rung inside any ball round a place; at least R."""
     rungs_m = np.arange(0, highest_m, LADDER_M)
     top_m = reach_m
     for places, stands_m in balls:
@@ -54,7 +56,12 @@ def touched_height(
 
 
 def ground_height(
-    foot: Sequence[float], cells: NDArray[np.float64], corner: tuple[float, float, float], enclosed: Any, *, reach_m: float
+    foot: Sequence[float],
+    cells: NDArray[np.float64],
+    corner: tuple[float, float, float],
+    enclosed: Any,
+    *,
+    reach_m: float,
 ) -> float:
     """Highest reach above a foot over ground tried every 2 cm and, round the best of these places, every 2 mm.
 

@@ -101,6 +101,16 @@ def test_work_by_hand() -> None:
     assert dear["recommended"].tolist() == [True, False, False]
 
 
+def test_a_priced_remedy_counts_in_metres_of_line_and_a_stuck_one_weighs_heavily() -> None:
+    three = candidates([100.0, 95.0, None], [True, True, False], [0, 0, 0])
+    priced = conflicts_of("0-1", "0-1").assign(cheapest_cost=[240.0, 80.0])
+    assert recommend_lines(three, priced, price_line_per_m=80.0)["work_m"].tolist()[:2] == [100, 95 + 3 + 1]
+    stuck = conflicts_of("0-1").assign(cheapest_cost=[np.nan])
+    advised = recommend_lines(three, stuck, stuck_foothold_as_m=100.0)
+    assert advised["work_m"].tolist()[:2] == [100, 195]
+    assert advised["recommended"].tolist() == [True, False, False]
+
+
 def test_a_line_that_covers_goes_before_a_shorter_one() -> None:
     table = recommend_lines(candidates([100.0, 40.0, 20.0], [True, False, False], [0, 0, 0]), conflicts_of())
     assert table["recommended"].tolist() == [True, False, False]

@@ -32,6 +32,18 @@ def test_layers_and_columns_are_the_fixed_ones(town, tmp_path):
             assert layer.crs.to_epsg() == 32612
 
 
+def test_a_height_schedule_is_one_layer_more(town, tmp_path):
+    path = tmp_path / "lots.gpkg"
+    panels = town.barrier_lines.assign(panel=1, from_m=0.0, to_m=3.048, governed_by="ground")
+    write_lots(town.lots, town.barrier_lines, panels=panels, path=path)
+    with fiona.open(path, layer="panels") as layer:
+        assert list(layer.schema["properties"])[:10] == [
+            "line_id", "parcel_id", "option", "panel", "from_ft", "to_ft", "length_ft", "height_in", "governed_by",
+            "recommended",
+        ]  # fmt: skip
+        assert next(iter(layer)).properties["to_ft"] == 10
+
+
 def test_values_and_geometry_come_back(town, tmp_path):
     path = tmp_path / "lots.gpkg"
     write_lots(town.lots, town.barrier_lines, town.ways_in, town.footholds, town.rejected, path=path)

@@ -49,7 +49,7 @@ def test_reserve_setback_and_local_height_say_the_same(h: float, d: float, top: 
     spare_m = float(reserve(h, d, top, reach_m=reach_m))
     # Nearer to 0 than this the root turns roundings into millionths of a metre.
     assume(abs(spare_m) > 1e-9)
-    assert (spare_m > 0) == (d > float(setback(h, top, reach_m=reach_m)))
+    assert (spare_m > 0) == (d >= float(setback(h, top, reach_m=reach_m)))
     if top >= reach_m and d < reach_m:
         assert (spare_m > 0) == (top >= float(local_height(h, d, reach_m=reach_m)))
 
