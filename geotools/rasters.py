@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import warnings
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from pyproj import CRS, Transformer
@@ -134,8 +134,9 @@ def read_window(
     resolution_m: float | None = None,
     bands: Sequence[int] | None = None,
     margin_m: float = 0.0,
+    resampling: Literal["bilinear", "nearest"] = "bilinear",
 ) -> tuple[NDArray[np.float32], Affine]:
-    """Read a window, warped to the working CRS (bilinear), its cells on a grid that windows side by side share.
+    """Read a window, warped to the working CRS, its cells on a grid that windows side by side share.
 
     Parameters
     ----------
@@ -150,6 +151,8 @@ def read_window(
         Band numbers from 1; all without it.
     margin_m : float
         How much more than the bounds to read on each side.
+    resampling : str
+        `bilinear` for measures, `nearest` for class codes.
 
     Returns
     -------
@@ -194,7 +197,7 @@ def read_window(
             transform=transform,
             width=columns,
             height=rows,
-            resampling=Resampling.bilinear,
+            resampling=Resampling[resampling],
             add_alpha=needs_alpha,
             tolerance=_WARP_TOLERANCE_CELLS,
             dtype="float64" if dataset.dtypes[0] in ("float64", "int32", "uint32") else "float32",

@@ -201,6 +201,7 @@ def list_ways_in(lots: gpd.GeoDataFrame, openings: gpd.GeoDataFrame) -> gpd.GeoD
 
 
 def _standing_walls(judged_walls: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    why, mend = (judged_walls[name].to_numpy(dtype=object) for name in ("why", "mend"))
     return gpd.GeoDataFrame(
         {
             "line_id": [f"W{number:05d}" for number in range(1, len(judged_walls) + 1)],
@@ -210,7 +211,7 @@ def _standing_walls(judged_walls: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
             "length_m": judged_walls.length.to_numpy(),
             "height_m": pd.to_numeric(judged_walls["height_m"]).to_numpy(dtype=np.float64, na_value=np.nan),
             "recommended": False,
-            "reason": judged_walls["why"].to_numpy(),
+            "reason": np.where(judged_walls["sound_now"], why, why + "; " + mend),
         },
         geometry=judged_walls.geometry.to_numpy(),
         crs=judged_walls.crs,

@@ -10,14 +10,14 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "geotools"
 FLOORS = (
     ("units", "errors", "design", "findings"),
-    ("crs", "layers", "rasters"),
+    ("crs", "layers", "rasters", "vegetation", "windows"),
     (
         "reach", "alignment", "closure", "separation", "habitat", "exposure", "takeoff", "pricing", "standards",
         "inspection", "existing", "specs",
     ),
     ("outputs", "engines"),
     ("steps", "pipeline"),
-    ("cli",),
+    ("cli", "viewing"),
 )  # fmt: skip
 FLOOR_OF = {name: number for number, names in enumerate(FLOORS, start=1) for name in names}
 ANALYSIS = 3

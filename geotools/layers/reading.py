@@ -150,7 +150,7 @@ def read_inputs(
 
 
 def is_raster(name: str, text: str) -> bool:
-    """Tell whether a source is a raster: elevation always, vegetation by the file's kind.
+    """Tell whether a source is a raster: elevation always, vegetation and land cover by the file's kind.
 
     Examples
     --------
@@ -159,7 +159,7 @@ def is_raster(name: str, text: str) -> bool:
     """
     if name == "elevation":
         return True
-    if name != "vegetation" or "://" in text:
+    if name not in ("vegetation", "land_cover") or "://" in text:
         return False
     return text.lower().endswith(_RASTER_SUFFIXES)
 

@@ -68,9 +68,12 @@ LAYERS: dict[str, LayerSchema] = {
     for schema in (
         LayerSchema("parcels", ("polygon",), (Column("parcel_id", "id"),)),
         LayerSchema("buildings", ("polygon",)),
-        LayerSchema("washes", ("line", "polygon"), (_WIDTH, Column("q100_cfs", "number"))),
+        LayerSchema(
+            "washes", ("line", "polygon"), (_WIDTH, Column("q100_cfs", "number"), Column("stream_order", "number"))
+        ),
         LayerSchema("open_desert", ("polygon",)),
         LayerSchema("vegetation", ("polygon",), (Column("cover", "share", 1.0),), raster=True),
+        LayerSchema("land_cover", ("polygon",), (Column("land_class", "text"),), raster=True),
         LayerSchema("elevation", (), raster=True),
         LayerSchema(
             "walls", ("line",), (_KIND, _length("height"), _length("opening"), _length("rail"), Column("sound", "flag"))
@@ -79,6 +82,7 @@ LAYERS: dict[str, LayerSchema] = {
         LayerSchema("footholds", _ANY, (_KIND, _length("height"))),
         LayerSchema("roads", ("line", "polygon"), (_WIDTH,)),
         LayerSchema("easements", ("polygon",)),
+        LayerSchema("attractants", _ANY, (_KIND,)),
         LayerSchema("encounters", ("point",), (Column("observed_on", "date"),)),
     )
 }

@@ -254,7 +254,12 @@ def test_lines_are_recommended_where_their_lot_is_to_be_built() -> None:
 def test_standing_walls_are_listed_after_the_lines() -> None:
     parcels = parcels_of(1)
     walls = gpd.GeoDataFrame(
-        {"sound_now": [True, False], "height_m": pd.array([1.8, None], dtype="Float64"), "why": ["sound", "too low"]},
+        {
+            "sound_now": [True, False],
+            "height_m": pd.array([1.8, None], dtype="Float64"),
+            "why": ["sound", "too low"],
+            "mend": ["", "raise it"],
+        },
         geometry=[shapely.LineString([(0, 0), (7, 0)]), shapely.LineString([(0, 0), (0, 3)])],
         crs=CRS,
     )

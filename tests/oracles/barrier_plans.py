@@ -18,7 +18,8 @@ Row = tuple[str, int, int, int]
 
 def plan_of(rows: list[Row], owner: dict[int, str], habitat: set[int]) -> gpd.GeoDataFrame:
     """Write pieces (id, face, face, cents) as a table."""
-    table = pd.DataFrame(rows, columns=["piece_id", "left_face", "right_face", "cost_cents"]).astype({"cost_cents": "int64"})
+    names = ["piece_id", "left_face", "right_face", "cost_cents"]
+    table = pd.DataFrame(rows, columns=names).astype({"cost_cents": "int64"})
     for side in ("left", "right"):
         table[f"{side}_parcel"] = [owner.get(face, "") for face in table[f"{side}_face"]]
         table[f"{side}_habitat"] = [face in habitat for face in table[f"{side}_face"]]
@@ -44,7 +45,7 @@ def random_plan(rng: np.random.Generator, *, faces: int = 6, pieces: int = 12, l
 
 
 def random_lattice_plan(rng: np.random.Generator, size: int) -> gpd.GeoDataFrame:
-    """Draw a planar plan: size x size faces inside a habitat face, a price on every side, a lot on a third of the faces."""
+    """Draw a planar plan: size x size faces in a habitat face, a price on every side, a lot on a third of them."""
     rows: list[Row] = []
 
     def face(x: int, y: int) -> int:
@@ -54,7 +55,9 @@ def random_lattice_plan(rng: np.random.Generator, size: int) -> gpd.GeoDataFrame
         for y in range(-1, size):
             for other in (face(x + 1, y), face(x, y + 1)):
                 if face(x, y) != other:
-                    rows.append((f"s{len(rows)}", face(x, y), other, int(rng.choice([0, BARRED, *range(1, 60)], p=[0.02, 0.02, *[0.96 / 59] * 59]))))
+                    cents = int(rng.integers(1, 60))
+                    cents = {0: 0, 1: BARRED}.get(int(rng.integers(0, 50)), cents)
+                    rows.append((f"s{len(rows)}", face(x, y), other, cents))
     owner = {number: f"L{number}" for number in range(1, size * size + 1) if rng.random() < 1 / 3}
     return plan_of(rows, owner, {0})
 
@@ -75,7 +78,7 @@ def habitat_faces(pieces: pd.DataFrame) -> set[int]:
 
 
 def least_cents(pieces: pd.DataFrame, lots: list[str]) -> int | None:
-    """Try every set of faces that holds the lots and no habitat; None if none is bounded by pieces that can be built."""
+    """Try every set of faces with the lots and no habitat; None if none is bounded by pieces that can be built."""
     own, habitat = owners(pieces), habitat_faces(pieces)
     needed = set().union(*(own[lot] for lot in lots)) if lots else set()
     free = sorted((set(pieces["left_face"]) | set(pieces["right_face"])) - needed - habitat)
@@ -115,23 +118,30 @@ def least_cents_by_pieces(pieces: pd.DataFrame, lots: list[str]) -> int | None:
 def networkx_cents(pieces: pd.DataFrame, lots: list[str]) -> int | None:
     """Let networkx find the minimum cut between the habitat and the lots."""
     own, habitat = owners(pieces), habitat_faces(pieces)
+    wide: dict[tuple[int, int], float] = {}
+    for left, right, cents in zip(pieces["left_face"], pieces["right_face"], pieces["cost_cents"], strict=True):
+        for ends in ((left, right), (right, left)):
+            wide[ends] = wide.get(ends, 0) + (float("inf") if cents < 0 else cents)
     graph: nx.DiGraph = nx.DiGraph()
     graph.add_nodes_from(["habitat", "lots"])
-    for left, right, cents in zip(pieces["left_face"], pieces["right_face"], pieces["cost_cents"], strict=True):
-        for tail, head in ((left, right), (right, left)):
-            before = graph.get_edge_data(tail, head, {"capacity": 0}).get("capacity")
-            if cents < 0 or before is None:
-                graph.add_edge(tail, head)
-            else:
-                graph.add_edge(tail, head, capacity=before + cents)
-            if graph[tail][head].get("capacity", 0) is None:
-                del graph[tail][head]["capacity"]
+    for (tail, head), cents in wide.items():
+        graph.add_edge(tail, head, **({"capacity": int(cents)} if cents < float("inf") else {}))
     graph.add_edges_from(("habitat", face) for face in habitat)
     graph.add_edges_from((face, "lots") for lot in lots for face in own[lot])
     try:
         return int(nx.minimum_cut_value(graph, "habitat", "lots"))
     except nx.NetworkXUnbounded:
         return None
+
+
+def closable_lots(pieces: pd.DataFrame) -> list[str]:
+    """Flood from the habitat over every piece where nothing can be built; lots that stay dry can be closed."""
+    barred = pieces[pieces["cost_cents"] == BARRED]
+    graph: nx.Graph = nx.Graph()
+    graph.add_nodes_from(habitat_faces(pieces))
+    graph.add_edges_from(zip(barred["left_face"], barred["right_face"], strict=True))
+    flooded = set().union(*(nx.node_connected_component(graph, face) for face in habitat_faces(pieces)))
+    return sorted(lot for lot, faces in owners(pieces).items() if not faces & flooded)
 
 
 def scored(pieces: pd.DataFrame, worth: list[float]) -> gpd.GeoDataFrame:

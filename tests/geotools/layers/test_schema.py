@@ -19,12 +19,14 @@ def test_layers_are_those_of_the_design():
         "washes",
         "open_desert",
         "vegetation",
+        "land_cover",
         "elevation",
         "walls",
         "gates",
         "footholds",
         "roads",
         "easements",
+        "attractants",
         "encounters",
     ]
     assert [column.name for column in LAYERS["walls"].columns] == ["kind", "height_m", "opening_m", "rail_m", "sound"]

@@ -86,6 +86,27 @@ def test_habitat_of_one_layer_or_of_empty_ones() -> None:
     assert np.asarray(map_habitat(empty, empty).geometry).tolist() == []
 
 
+def test_habitat_of_the_surface_where_nothing_else_is_known() -> None:
+    surface = gpd.GeoDataFrame({"kind": ["vegetation", "poor"], "quality": [0.5, 0.4]}, geometry=[BED, BED], crs=CRS)
+    assert map_habitat(habitat_surface=surface)["kind"].tolist() == ["vegetation"]
+    desert = gpd.GeoDataFrame(geometry=[BED], crs=CRS)
+    assert map_habitat(desert, habitat_surface=surface)["kind"].tolist() == ["open desert"]
+
+
 def test_no_habitat_layer_is_refused() -> None:
     with pytest.raises(LayerError, match="no habitat layer"):
         map_habitat()
+
+
+def test_widths_by_order_and_by_flood() -> None:
+    table = washes([LINE] * 4, [None, None, None, 2.0]).assign(
+        stream_order=[1, None, 9, 1], q100_cfs=[100.0, 100.0, None, 100.0]
+    )
+    with pytest.warns(Assumed) as said:
+        wide = widen_washes(table, width_by_order_m={"1": 1.2})
+    # 2.67 x sqrt(100) = 26.7 ft
+    assert wide["width_m"].tolist() == pytest.approx([1.2, 26.7 * 0.3048, 3.048, 2.0])
+    assert wide["width_assumed"].tolist() == [True, True, True, False]
+    assert len(said) == 3
+    with pytest.raises(DesignError, match="negative"):
+        widen_washes(table.assign(q100_cfs=-1.0))

@@ -16,8 +16,9 @@ from affine import Affine
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geotools.errors import Assumed, DesignError, LayerError, RasterError
-from geotools.exposure import measure_contact, measure_cover, measure_distance, score_exposure
+from geotools.errors import Assumed, DesignError, LayerError, Noticed, RasterError
+from geotools.exposure import measure_contact, measure_cover, measure_distance, measure_factors, score_exposure
+from geotools.exposure.weights import default_weights
 from geotools.rasters import open_raster
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 CRS = "EPSG:32612"
 EAST_M, NORTH_M = 510_000.0, 3_575_000.0
 CORNER = np.array([EAST_M, NORTH_M])
-FACTORS = ("contact", "desert", "wash", "cover")
+FACTORS = ("contact", "desert", "wash", "habitat", "cover")
 
 
 def layer(shapes: Sequence[Any], **columns: Any) -> gpd.GeoDataFrame:
@@ -66,25 +67,36 @@ def test_one_lot_by_hand() -> None:
     desert = layer([shapely.box(-100, 40, 100, 200)])
     wash = layer([shapely.box(170, 0, 180, 40)])
     half = layer([shapely.box(-50, 0, 10, 40)], cover=[0.5])
-    row = score_exposure(lot, desert, wash, half, contact_within_m=0, cover_around_m=0).iloc[0]
+    weights = {"contact": 0.35, "desert": 0.25, "wash": 0.25, "cover": 0.15}
+    with pytest.warns(Noticed, match="habitat"):
+        row = score_exposure(
+            lot, desert, wash, half, contact_within_m=0, cover_around_m=0, factor_weights=weights
+        ).iloc[0]
     assert row["contact_share"] == pytest.approx(20 / 120, abs=1e-6)
     assert (row["desert_distance_m"], row["wash_distance_m"], row["cover_share"]) == pytest.approx((0, 150, 0.25))
-    assert row["points_contact"] == pytest.approx(35 / 6, abs=1e-4)
+    # A side of a square, a quarter, is full contact; half cover is full cover.
+    assert row["points_contact"] == pytest.approx(35 * 4 / 6, abs=1e-4)
     assert row["points_desert"] == pytest.approx(25)
     assert row["points_wash"] == pytest.approx(25 / math.e)
-    assert row["points_cover"] == pytest.approx(15 / 4)
-    assert row["exposure"] == pytest.approx(35 / 6 + 25 + 25 / math.e + 15 / 4, abs=1e-4)
+    assert row["points_cover"] == pytest.approx(15 / 2)
+    assert row["exposure"] == pytest.approx(35 * 4 / 6 + 25 + 25 / math.e + 15 / 2, abs=1e-4)
     assert row["habitat_distance_m"] == 0
     assert row["exposure_rank"] == 1
 
 
-@pytest.mark.published("Home ranges as equal-area circles: 2.80 ha 94.4 m, 13.69 ha 208.8 m, 22.84 ha 269.6 m")
-@pytest.mark.parametrize(("hectares", "radius_m"), [(2.80, 94.4), (13.69, 208.8), (22.84, 269.6)])
+@pytest.mark.published(
+    "published home ranges of 0.76 to 22.84 ha (and 100 ha, expert opinion) as equal-area radii, derived"
+)
+@pytest.mark.parametrize(
+    ("hectares", "radius_m"),
+    [(0.76, 49.2), (2.80, 94.4), (5.86, 136.6), (13.69, 208.8), (22.84, 269.6), (100.0, 564.2)],
+)
 def test_decay_lengths_of_published_home_ranges(hectares: float, radius_m: float) -> None:
     assert math.sqrt(1e4 * hectares / math.pi) == pytest.approx(radius_m, abs=0.05)
     lot = layer([shapely.box(0, 0, 20, 40)], parcel_id=["1"])
     desert = layer([shapely.box(20 + radius_m, 0, 900, 40)])
-    row = score_exposure(lot, desert, decay_m=radius_m, weight_contact=0).iloc[0]
+    with warnings.catch_warnings(action="ignore"):
+        row = score_exposure(lot, desert, decay_m=radius_m, factor_weights={"desert": 1.0}).iloc[0]
     assert row["exposure"] == pytest.approx(100 / math.e, abs=1e-6)
 
 
@@ -149,6 +161,8 @@ def test_sentence_holds_the_numbers_of_the_table_largest_part_first() -> None:
             f"open desert is {row.desert_distance_m / 0.3048:,.0f} ft away": row.points_desert,
             f"a wash is {row.wash_distance_m / 0.3048:,.0f} ft away": row.points_wash,
         }
+        if row.habitat_share >= 0.005:
+            texts[f"{row.habitat_share:.0%} of the ground around is habitat"] = row.points_habitat
         if row.contact_share >= 0.005:
             texts[f"{row.contact_share:.0%} of the boundary meets open desert"] = row.points_contact
         if row.cover_share >= 0.005:
@@ -212,11 +226,12 @@ def test_lots_without_an_outline_keep_their_row() -> None:
 
 def test_empty_layers() -> None:
     nothing = layer([])
-    table = score_exposure(LOTS, nothing, nothing)
+    with pytest.warns(Noticed, match="for every lot: it tells none apart"):
+        table = score_exposure(LOTS, nothing, nothing)
     assert (table["exposure"] == 0).all()
     assert (table["exposure_rank"] == 1).all()
     assert not table["in_reach"].any()
-    assert np.isinf(table["habitat_distance_m"]).all()
+    assert table["habitat_distance_m"].isna().all()
     assert (table["exposure_reason"] == "far from desert, wash and cover").all()
     assert len(score_exposure(LOTS.iloc[:0], DESERT, WASH, PATCHES)) == 0
     assert len(score_exposure(LOTS.iloc[:0], nothing)) == 0
@@ -248,8 +263,11 @@ def test_layers_that_are_not_given_leave_their_columns_missing() -> None:
         "points_cover",
     ):
         assert table[name].isna().all()
-    nearness = np.exp(-table["wash_distance_m"] / 150)
-    assert table["exposure"].to_numpy() == pytest.approx(100 * nearness.to_numpy(), abs=1e-6)
+    weights = default_weights()
+    nearness = 100 * np.exp(-table["wash_distance_m"] / 150) * weights["wash"]
+    around = 100 * np.minimum(table["habitat_share"] / 0.5, 1) * weights["habitat"]
+    expected = (nearness + around) / (weights["wash"] + weights["habitat"])
+    assert table["exposure"].to_numpy() == pytest.approx(expected.to_numpy(), abs=1e-6)
 
 
 def test_vegetation_without_a_cover_is_full_and_said() -> None:
@@ -275,16 +293,17 @@ def test_measures_of_nothing() -> None:
 @pytest.mark.parametrize(
     ("how", "words"),
     [
-        ({"weight_desert": -1.0}, "weight_desert: the weight is negative"),
-        ({"weight_wash": math.nan}, "weight_wash: the weight is negative"),
-        ({"weight_contact": 0, "weight_desert": 0, "weight_wash": 0}, "add up to 0"),
+        ({"factor_weights": {"desert": -1.0}}, "weight desert: the weight is -1.0"),
+        ({"factor_weights": {"wash": math.nan}}, "weight wash: the weight is nan"),
+        ({"factor_weights": {"desert": 0.0, "wash": 0.0}}, "add up to 0"),
+        ({"factor_weights": {"dogs": 1.0}}, "no factor 'dogs'"),
         ({"decay_m": 0.0}, "length"),
         ({"reach_decays": -1.0}, "length"),
         ({"contact_within_m": math.nan}, "length"),
         ({"cover_around_m": -1.0}, "length"),
     ],
 )
-def test_impossible_options_are_refused(how: dict[str, float], words: str) -> None:
+def test_impossible_options_are_refused(how: dict[str, Any], words: str) -> None:
     with pytest.raises(DesignError, match=words):
         score_exposure(LOTS, DESERT, WASH, **how)
 
@@ -351,7 +370,7 @@ def test_cover_of_a_raster_against_every_cell(raster: Raster, greenness: np.ndar
 def test_cover_does_not_hang_on_the_windows(raster: Raster, monkeypatch: pytest.MonkeyPatch) -> None:
     lots = LOTS.geometry.to_numpy()
     whole = measure_cover(lots, raster, crs=LOTS.crs)
-    monkeypatch.setattr("geotools.exposure._WINDOW_M2", 2000.0)
+    monkeypatch.setattr("geotools.vegetation.WINDOW_M2", 2000.0)
     assert measure_cover(lots, raster, crs=LOTS.crs) == pytest.approx(whole, abs=1e-9)
 
 
@@ -370,7 +389,8 @@ def test_cover_from_red_and_near_infrared(tmp_path: Path) -> None:
 def test_lots_off_the_raster_are_scored_on_the_rest(raster: Raster) -> None:
     x = EAST_M + np.array([0.0, 5000.0])
     lots = layer(shapely.box(x, NORTH_M + 100, x + 20, NORTH_M + 140), parcel_id=["on", "off"])
-    table = score_exposure(lots, DESERT, vegetation=raster)
+    with pytest.warns(Noticed, match=r"no value on 1 lots \(off\)"):
+        table = score_exposure(lots, DESERT, vegetation=raster)
     assert table["cover_share"].isna().tolist() == [False, True]
     assert table["points_cover"].isna().tolist() == [False, True]
     without = score_exposure(lots, DESERT)
@@ -388,3 +408,76 @@ def test_nothing_is_warned_about() -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         score_exposure(LOTS, DESERT, WASH, PATCHES)
+
+
+def test_one_extreme_lot_shifts_no_other() -> None:
+    more = layer(
+        [*LOTS.geometry, shapely.box(EAST_M + 2000, NORTH_M + 400, EAST_M + 2400, NORTH_M + 800)],
+        parcel_id=[*LOTS["parcel_id"], "extreme"],
+    )
+    here = score_exposure(LOTS, DESERT, WASH, PATCHES)
+    there = score_exposure(more, DESERT, WASH, PATCHES)
+    assert there["exposure"].to_numpy()[:-1] == pytest.approx(here["exposure"].to_numpy(), abs=1e-6)
+
+
+def test_factors_of_a_plug_in_are_scored_and_explained() -> None:
+    factors = measure_factors(LOTS, DESERT).assign(factor_dogs=np.linspace(0, 1, len(LOTS)))
+    with pytest.warns(Noticed, match="no weight and count nothing"):
+        table = score_exposure(LOTS, factors=factors, factor_weights={"desert": 0.5, "dogs": 0.5})
+    assert table["points_dogs"].to_numpy() == pytest.approx(50 * np.linspace(0, 1, len(LOTS)))
+    assert "dogs adds 50.0 points" in table["exposure_reason"].iloc[-1]
+    with pytest.warns(Noticed, match="count nothing: dogs"):
+        assert (score_exposure(LOTS, factors=factors)["points_dogs"] == 0).all()
+    with pytest.raises(LayerError, match="the factor is 2"):
+        score_exposure(LOTS, factors=factors.assign(factor_dogs=2.0))
+    with pytest.raises(LayerError, match="not of the same parcels"):
+        score_exposure(LOTS.iloc[1:], factors=factors)
+
+
+def test_cost_distance_takes_the_place_of_the_plain_one() -> None:
+    cost_m = np.full(len(LOTS), 300.0)
+    cost_m[0] = np.inf
+    movement = LOTS.assign(desert_cost_m=cost_m)
+    factors = measure_factors(LOTS, DESERT, movement=movement)
+    assert factors["factor_desert"].to_numpy()[1:] == pytest.approx(math.exp(-2))
+    assert factors["factor_desert"].iloc[0] == 0
+    table = score_exposure(LOTS, factors=factors)
+    assert np.isnan(table["desert_cost_m"].iloc[0])
+    assert table["exposure_reason"].iloc[0].endswith("no way in was found from habitat")
+    assert "984 ft as the ground is crossed" in table["exposure_reason"].iloc[-1]
+
+
+def test_records_off_the_lots_and_in_the_future_are_left_out_and_said() -> None:
+    met = layer(
+        [LOTS.geometry[0].centroid, shapely.Point(EAST_M + 9000, NORTH_M), LOTS.geometry[0].centroid],
+        observed_on=pd.to_datetime(["2020-05-01", "2020-05-01", "2030-01-01"]),
+    )
+    with pytest.warns(Noticed) as said:
+        factors = measure_factors(LOTS, DESERT, encounters=met, as_of="2024-01-01", encounter_radius_m=100.0)
+    texts = [str(one.message) for one in said]
+    assert any("1 of 3 encounters lie in the future" in text for text in texts)
+    assert any("1 of 3 encounters lie off the lots" in text for text in texts)
+    # The peak of one record within 100 m: 3 / (pi r^2), 0.95493 a hectare.
+    assert factors["encounters_per_hectare"].iloc[0] == pytest.approx(0.95493, abs=1e-5)
+    with pytest.raises(DesignError, match="no date"):
+        measure_factors(LOTS, DESERT, encounters=met, as_of="last week")
+
+
+def test_things_on_the_lot_are_counted() -> None:
+    here = LOTS.geometry[0].centroid
+    factors = measure_factors(LOTS, DESERT, footholds=layer([here] * 4), attractants=layer([here]))
+    assert factors["factor_footholds"].tolist()[:2] == [pytest.approx(4 / 0.08 / 60), 0]
+    assert factors["factor_attractants"].tolist()[:2] == [pytest.approx(1 / 3), 0]
+    with pytest.raises(DesignError, match="full value of 'cover' is 0"):
+        measure_factors(LOTS, DESERT, full_at={"cover": 0.0})
+
+
+def test_another_decay_length_is_taken_up_from_the_factors_or_given() -> None:
+    factors = measure_factors(LOTS, DESERT, WASH, decay_m=200.0)
+    table = score_exposure(LOTS, factors=factors)
+    assert (table["decay_m"] == 200).all()
+    shorter = score_exposure(LOTS, factors=factors, decay_m=80.0)
+    nearness = np.exp(-factors["wash_distance_m"] / 80.0)
+    ratio = shorter["points_wash"] / nearness
+    assert ratio.to_numpy() == pytest.approx(ratio.iloc[0])
+    assert shorter["points_habitat"].to_numpy() == pytest.approx(table["points_habitat"].to_numpy())

@@ -1,0 +1,115 @@
+"""Measure how far each lot is from habitat as the ground is crossed."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from geotools.errors import LayerError
+from geotools.exposure._surface import gather_ground
+from geotools.exposure._ways import check_ways, cost_of_lots, sources_of, targets_of
+from geotools.rasters import Raster
+
+__all__ = ["measure_movement"]
+
+
+def measure_movement(
+    parcels: gpd.GeoDataFrame,
+    habitat_surface: gpd.GeoDataFrame,
+    buildings: gpd.GeoDataFrame | None = None,
+    roads: gpd.GeoDataFrame | None = None,
+    judged_walls: gpd.GeoDataFrame | None = None,
+    judged_gates: gpd.GeoDataFrame | None = None,
+    openings: gpd.GeoDataFrame | None = None,
+    vegetation: gpd.GeoDataFrame | Raster | None = None,
+    ground: gpd.GeoDataFrame | None = None,
+    closure: gpd.GeoDataFrame | None = None,
+    *,
+    cell_m: float = 2.0,
+    farthest_m: float = 750.0,
+    green_index: float | str = 0.2,
+    road_width_m: float = 8.0,
+    resistance: dict[str, float] | None = None,
+) -> gpd.GeoDataFrame:
+    """Measure the least cost of the way from desert and from a wash to each lot's yard.
+
+    The cost of a step between neighbouring cells is its length times the mean resistance of the two (the widely
+    published rule of cost distance). Resistance 1 is natural ground, so that a cost is in metres of it; roads, bare
+    ground and yards cost more, sound walls and houses can't be crossed, openings and unsound walls can. Windows with a
+    halo of `farthest_m` hold every way of that cost, so that the result does not hang on how the ground is cut.
+
+    Parameters
+    ----------
+    parcels : GeoDataFrame, n rows
+        Polygons in a projected CRS in metres.
+    habitat_surface : GeoDataFrame
+        Polygons with `kind` (`wash` or other) and `quality`; pieces of at least half quality are where ways begin.
+    buildings, roads : GeoDataFrame, optional
+        Roads as polygons or lines with `width_m`.
+    judged_walls, judged_gates : GeoDataFrame, optional
+        With `sound_now`.
+    openings : GeoDataFrame, optional
+        Known openings; cells that they touch can be crossed whatever wall stands there.
+    vegetation : GeoDataFrame or Raster, optional
+        Polygons with `cover`, or a raster.
+    ground : GeoDataFrame, n rows, optional
+        With `protected`, the ground to reach; else the lot less its buildings.
+    closure : GeoDataFrame, n rows, optional
+        With `closed_now`: ground that is proved closed is not reached, whatever the cells say.
+    cell_m : float
+        Size of a cell, metres; a cost is true to about a cell (assumption of this project).
+    farthest_m : float
+        Costs above this are not looked for, metres of natural ground (assumption of this project: five decay lengths).
+    green_index : float or str
+        Threshold of the vegetation index, or "otsu" for the one that the raster shows.
+    road_width_m : float
+        Width of a road line without one, metres (assumption of this project).
+    resistance : dict of str to float, optional
+        Resistances other than those of the table of this project: desert, wash, vegetation, bare, yard, road, unsound
+        wall, opening, building, sound wall; 0 for what can't be crossed.
+
+    Returns
+    -------
+    GeoDataFrame, n rows on the parcels' index
+        parcel_id, desert_cost_m, wash_cost_m (infinite where there is no way within `farthest_m`, NaN where the lot has
+        no outline or there is no such habitat at all), geometry.
+
+    Raises
+    ------
+    DesignError
+        If a length or a resistance is out of range.
+    LayerError
+        If the habitat has no kinds, or a table is not of the same parcels.
+
+    Examples
+    --------
+    >>> import shapely
+    >>> lot = gpd.GeoDataFrame({"parcel_id": ["1"]}, geometry=[shapely.box(20, 0, 40, 40)], crs=32612)
+    >>> desert = gpd.GeoDataFrame({"kind": ["open desert"], "quality": [1.0]}, geometry=[shapely.box(0, 0, 10, 40)])
+    >>> measure_movement(lot, desert.set_crs(32612), cell_m=1.0)["desert_cost_m"].tolist()
+    [21.5]
+    """
+    check_ways(habitat_surface, cell_m, farthest_m)
+    burnt = gather_ground(
+        parcels,
+        habitat_surface,
+        buildings=buildings,
+        roads=roads,
+        judged_walls=judged_walls,
+        judged_gates=judged_gates,
+        openings=openings,
+        vegetation=vegetation,
+        resistance=resistance,
+        green_index=green_index,
+        road_width_m=road_width_m,
+    )
+    usable, targets = targets_of(parcels, buildings, ground)
+    costs = cost_of_lots(targets, burnt, sources_of(habitat_surface), cell_m=cell_m, farthest_m=farthest_m)
+    if closure is not None:
+        if not closure.index.equals(parcels.index):
+            raise LayerError("it is not of the same parcels", where="closure", mend="make it from the same parcels")
+        closed = closure["closed_now"].astype(bool).to_numpy()[usable]
+        costs = {name: np.where(closed & ~np.isnan(cost_m), np.inf, cost_m) for name, cost_m in costs.items()}
+    table = pd.DataFrame(costs, index=parcels.index[usable]).reindex(parcels.index)
+    return gpd.GeoDataFrame({"parcel_id": parcels["parcel_id"], **table}, geometry=parcels.geometry)

@@ -1,0 +1,141 @@
+"""Time the cheapest barrier against networkx, and an invented tract: bench_separation.py [LOTS]."""
+
+from __future__ import annotations
+
+import resource
+import sys
+import time
+import warnings
+from typing import TYPE_CHECKING, Any
+
+import geopandas as gpd
+import networkx as nx
+import numpy as np
+import pandas as pd
+from shapely import LineString, Point, box
+
+from geotools.alignment import find_lot_ground
+from geotools.closure.site_pieces import arrange_site
+from geotools.separation import choose_lots, compare_alternates, separate_lots, share_costs, trace_frontier
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+LOT_M, DEEP_M, STREET_M = 20.0, 40.0, 15.0
+EAST_M, NORTH_M = 430_000.0, 3_700_000.0
+
+
+def hard_pieces(size: int) -> gpd.GeoDataFrame:
+    """A lattice with habitat along one side and protected ground along the other: the hard case of a minimum cut."""
+    rng = np.random.default_rng(1)
+    face = np.arange(size * size).reshape(size, size)
+    left = np.concatenate([face[:, :-1].ravel(), face[:-1].ravel()])
+    right = np.concatenate([face[:, 1:].ravel(), face[1:].ravel()])
+    table: dict[str, Any] = {
+        "piece_id": np.arange(len(left)).astype(str),
+        "left_face": left,
+        "right_face": right,
+        "cost_cents": rng.integers(1, 100_000, len(left)),
+    }
+    for name, side in (("left", left), ("right", right)):
+        row = side // size
+        table[f"{name}_parcel"] = np.where(row == size - 1, np.char.add("L", (side % size).astype(str)), "")
+        table[f"{name}_habitat"] = row == 0
+    return gpd.GeoDataFrame(table, geometry=[Point(0, 0)] * len(left), crs=26912)
+
+
+def networkx_cut(pieces: pd.DataFrame) -> int:
+    """The same cut by networkx's default algorithm."""
+    graph = nx.DiGraph()
+    for left, right, cents in zip(pieces["left_face"], pieces["right_face"], pieces["cost_cents"], strict=True):
+        graph.add_edge(left, right, capacity=cents)
+        graph.add_edge(right, left, capacity=cents)
+    for side in ("left", "right"):
+        graph.add_edges_from(("habitat", face) for face in pieces.loc[pieces[f"{side}_habitat"], f"{side}_face"])
+        graph.add_edges_from((face, "lots") for face in pieces.loc[pieces[f"{side}_parcel"] != "", f"{side}_face"])
+    return int(nx.maximum_flow_value(graph, "habitat", "lots"))
+
+
+def tract(lots: int) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Blocks of two rows of ten lots with streets between them, desert around."""
+    blocks = -(-lots // 20)
+    wide, high = 10 * LOT_M + STREET_M, 2 * DEEP_M + STREET_M
+    columns = max(round(np.sqrt(blocks * high / wide)), 1)
+    number = np.arange(lots)
+    column, row = number // 20 % columns, number // 20 // columns
+    west = EAST_M + column * wide + number % 20 // 2 * LOT_M
+    south = NORTH_M + row * high + number % 2 * DEEP_M
+    house = south + np.where(number % 2 == 0, 8.0, 20.0)
+    rows = int(row.max()) + 1
+    east_m, north_m = EAST_M + columns * wide, NORTH_M + rows * high
+    streets = [
+        LineString(
+            [(EAST_M - STREET_M, NORTH_M - STREET_M / 2 + n * high), (east_m, NORTH_M - STREET_M / 2 + n * high)]
+        )
+        for n in range(rows + 1)
+    ] + [
+        LineString(
+            [(EAST_M - STREET_M / 2 + n * wide, NORTH_M - STREET_M), (EAST_M - STREET_M / 2 + n * wide, north_m)]
+        )
+        for n in range(columns + 1)
+    ]
+    inside = box(EAST_M - STREET_M, NORTH_M - STREET_M, east_m, north_m)
+    desert = inside.buffer(300, join_style="mitre").difference(inside)
+
+    def layer(shapes: Any, **more: Any) -> gpd.GeoDataFrame:
+        return gpd.GeoDataFrame(more, geometry=shapes, crs=26912)
+
+    return (
+        layer(box(west, south, west + LOT_M, south + DEEP_M), parcel_id=[f"{n:06d}" for n in number]),
+        layer(box(west + 4, house, west + 16, house + 12)),
+        layer(streets, width_m=[8.0] * len(streets)),
+        layer([desert]),
+    )
+
+
+def timed(name: str, work: Callable[[], Any]) -> Any:
+    """Do the work and print its seconds."""
+    start, spent = time.perf_counter(), time.process_time()
+    result = work()
+    seconds, spent = time.perf_counter() - start, time.process_time() - spent
+    print(f"{name:<44}{seconds:>10.2f} s  of the processor {spent:.2f} s", flush=True)
+    return result
+
+
+def main(lots: int) -> None:
+    """Print the figures."""
+    for size in (30, 100, 316, 1000):
+        pieces = hard_pieces(size)
+        start = time.perf_counter()
+        ours = separate_lots(pieces).attrs["run_record"]["separation"]["flow_cents"]
+        seconds = time.perf_counter() - start
+        note = ""
+        if size <= 100:
+            start = time.perf_counter()
+            theirs = networkx_cut(pieces)
+            slow = time.perf_counter() - start
+            note = f"networkx {slow:.2f} s, ratio {slow / seconds:.0f}"
+            assert theirs == ours
+        print(f"{f'hard cut, {size * size:,} faces':<44}{seconds:>10.2f} s  {note}", flush=True)
+    parcels, houses, streets, desert = tract(lots)
+    rng = np.random.default_rng(1)
+    parcels["exposure"] = rng.integers(0, 1000, lots) / 10
+    ground = timed(f"lot ground, {lots:,} lots", lambda: find_lot_ground(parcels, houses, streets))
+    start = time.perf_counter()
+    pieces = timed("arrange_site", lambda: arrange_site(ground, desert, roads=streets))
+    barrier = timed("separate_lots", lambda: separate_lots(pieces))
+    frontier = timed("trace_frontier", lambda: trace_frontier(pieces, parcels))
+    budget = float(frontier["cost_cents"].iloc[-1]) / 300
+    chosen = timed("choose_lots", lambda: choose_lots(pieces, parcels, frontier, budget_usd=budget))
+    timed("share_costs", lambda: share_costs(pieces, chosen))
+    timed("share_costs, all lots", lambda: share_costs(pieces, chosen.assign(protect_this=True)))
+    timed("compare_alternates", lambda: compare_alternates(pieces))
+    peak_gb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    told = barrier.attrs["run_record"]["separation"]
+    note = f"{len(pieces):,} pieces, peak {peak_gb:.1f} GB, {told}"
+    print(f"{'all of it':<44}{time.perf_counter() - start:>10.2f} s  {note}")
+
+
+if __name__ == "__main__":
+    warnings.simplefilter("ignore")
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 500)
