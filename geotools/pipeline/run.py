@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import importlib.metadata
 import json
 import math
@@ -169,11 +170,20 @@ def _fresh_folder(out: Path) -> Iterator[Path]:
         _keep_foreign_files(target, folder)
         _put_in_place(folder, target)
     except OSError as error:
+        if not _is_about(error, folder, target):
+            raise
         raise OutputError(
             f"it can't be written: {error.strerror}", where=str(out), mend="make room or name another folder"
         ) from error
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def _is_about(error: OSError, folder: Path, target: Path) -> bool:
+    """Whether an error of the operating system is about the results, or about room on the disk."""
+    places = [str(name) for name in (error.filename, error.filename2) if name]
+    ours = any(place.startswith((str(folder), str(target))) for place in places)
+    return ours or error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
 
 
 def _umask() -> int:

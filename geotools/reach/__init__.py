@@ -9,6 +9,7 @@ from geotools.reach.profile import profile_heights
 from geotools.reach.remedies import price_remedies
 from geotools.reach.sizing import size_barrier
 from geotools.reach.terrain import measure_surface
+from geotools.reach.walls import measure_walls
 
 __all__ = [
     "draw_shares",
@@ -18,6 +19,7 @@ __all__ = [
     "mark_highest_panels",
     "measure_setbacks",
     "measure_surface",
+    "measure_walls",
     "price_remedies",
     "profile_heights",
     "rank_meshes",
