@@ -91,7 +91,7 @@ def test_walled_yards_are_found_sound_and_no_others(result: dict[str, Any]) -> N
 
 
 def test_lines_keep_off_washes_easements_and_the_neighbour(result: dict[str, Any], parcels: gpd.GeoDataFrame) -> None:
-    lines = result["barrier_lines"][lambda table: table["kind"] == "new"]
+    lines = result["barrier_lines"][lambda table: (table["kind"] == "new") & (table["option"] != "shared line")]
     assert [name for name in lines.columns if name in LINES] == LINES
     own = parcels.to_crs(lines.crs).set_index("APN").geometry.loc[lines["parcel_id"]].to_numpy()
     assert shapely.covers(shapely.buffer(own, 0.001), lines.geometry.to_numpy()).all()
@@ -127,3 +127,14 @@ def test_deliberate_faults_are_listed(result: dict[str, Any]) -> None:
     rejected = result["rejected"]
     assert set(rejected["layer"]) == {"buildings", "easements"}
     assert result["record"]["counts"]["rejected"] == len(rejected)
+
+
+def test_cheapest_barrier_of_the_site_is_certified_and_shared_out(result: dict[str, Any]) -> None:
+    certificate = result["record"]["separation"]
+    assert certificate["flow_cents"] == certificate["cut_cents"] > 0
+    alternates = pd.read_csv(result["out"] / "alternates.csv").set_index("alternate")
+    assert alternates.loc["cheapest", "cost_usd"] * 100 == pytest.approx(certificate["cut_cents"], abs=0.5)
+    assert alternates.loc["cheapest", "cost_usd"] <= alternates.loc["lot by lot", "cost_usd"]
+    shares = pd.read_csv(result["out"] / "shares.csv", dtype={"parcel_id": str})
+    assert round(shares["share_usd"].sum() * 100) == certificate["cut_cents"]
+    assert (shares["share_usd"] <= shares["alone_usd"] + 0.005).all()

@@ -1,4 +1,4 @@
-"""Draw the lines along which a new barrier could run: lot boundaries, yards, the habitat's edge, and where building must stop."""
+"""Draw the lines along which a new barrier could run: lot boundaries, yards, the habitat's edge."""
 
 from __future__ import annotations
 
@@ -26,7 +26,12 @@ _SEPARATOR = " | "
 
 
 def draw_candidates(
-    lots: Shapes, protected: Shapes, habitat: Shapes, barred: Shapes, more_lines: gpd.GeoDataFrame | None, edge_within_m: float
+    lots: Shapes,
+    protected: Shapes,
+    habitat: Shapes,
+    barred: Shapes,
+    more_lines: gpd.GeoDataFrame | None,
+    edge_within_m: float,
 ) -> Shapes:
     """Draw all lines along which a new barrier could run.
 
@@ -85,7 +90,8 @@ def widen_roads(roads: gpd.GeoDataFrame | None, default_width_m: float) -> Shape
     assumed = lines & ~(widths_m > 0)
     if assumed.any():
         warnings.warn(
-            f"{assumed.sum():,} of {len(roads):,} roads have no width: taken as {feet_and_inches(default_width_m)} wide",
+            f"{assumed.sum():,} of {len(roads):,} roads have no width: "
+            f"taken as {feet_and_inches(default_width_m)} wide",
             Assumed,
             stacklevel=3,
         )

@@ -1,0 +1,143 @@
+"""Find the line that each lot would build by itself."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from geotools.separation._flow import Network
+from geotools.separation._frontier import split_ground
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from geotools.separation._frontier import Part
+    from geotools.separation._ground import Ground
+
+    Ints = NDArray[np.intp]
+    Costs = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+__all__ = ["Own", "find_own_lines"]
+
+_BUSY = 32
+_MOST_HUBS = 8
+_SMALL_PAIRS = 2_000
+
+
+class Own(NamedTuple):
+    """A lot, the cents of its own line, and the rooms inside that line."""
+
+    lot: int
+    cents: int
+    inside: Ints
+
+
+def find_own_lines(ground: Ground, wanted: Flags) -> Iterator[Own]:
+    """Find the minimum cut of each wanted lot by itself.
+
+    In a large part the rooms with the most neighbours (the streets) are parted first. A line that takes in such a room
+    costs at least what parting the room itself costs; a lot that can be closed for no more without it needs no look
+    beyond its block.
+
+    Parameters
+    ----------
+    ground : Ground
+    wanted : array of bool, one per lot
+
+    Yields
+    ------
+    Own
+        For the wanted lots that can be closed, part by part.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from geotools.separation._ground import read_ground
+    >>> pieces = pd.DataFrame({"piece_id": ["a", "b"], "left_face": [0, 1], "right_face": [1, 2], "cost_cents": [500,
+    ...     700],
+    ...     "left_parcel": ["", "7"], "right_parcel": ["7", "8"], "left_habitat": [True, False],
+    ...     "right_habitat": [False, False]})
+    >>> [own.cents for own in find_own_lines(read_ground(pieces), np.array([True, True]))]
+    [500, 500]
+    """
+    for part, rooms in _parts_with_rooms(ground):
+        mine = wanted[part.lot] & ground.closable[part.lot]
+        if not mine.any():
+            continue
+        if len(part.one) <= _SMALL_PAIRS:
+            yield from _solve_each(part, rooms, mine)
+        else:
+            yield from _solve_by_blocks(ground, part, rooms, mine)
+
+
+def _parts_with_rooms(ground: Ground) -> Iterator[tuple[Part, Ints]]:
+    """Go through the parts with the ground's room of each node (-1 for a lot's own node)."""
+    for part in split_ground(ground):
+        rooms = np.full(part.nodes, -1, dtype=np.intp)
+        rooms[part.one], rooms[part.other] = ground.one[part.row], ground.other[part.row]
+        if not len(part.row):
+            single = np.isin(ground.lot_at, part.lot)
+            rooms[1 : 1 + len(np.unique(ground.room_at[single]))] = np.unique(ground.room_at[single])
+        rooms[0] = 0
+        yield part, rooms
+
+
+def _network(part: Part) -> Network:
+    endless = np.full(len(part.tie_room), int(part.cost.sum()) + 1, dtype=np.int64)
+    tail = np.concatenate([part.one, part.other, part.tie_room])
+    head = np.concatenate([part.other, part.one, part.tie_node])
+    return Network(part.nodes, tail, head, np.concatenate([part.cost, part.cost, endless]))
+
+
+def _solve_each(part: Part, rooms: Ints, mine: Flags) -> Iterator[Own]:
+    if not len(part.one) or part.one.min() > 0:
+        inside = rooms[rooms > 0]
+        for lot in part.lot[mine].tolist():
+            yield Own(lot, 0, inside)
+        return
+    network = _network(part)
+    for lot, node in zip(part.lot[mine].tolist(), part.node[mine].tolist(), strict=True):
+        cut = network.cut(0, node)
+        inside = rooms[~cut.outside]
+        yield Own(lot, cut.flow, inside[inside > 0])
+
+
+def _solve_by_blocks(ground: Ground, part: Part, rooms: Ints, mine: Flags) -> Iterator[Own]:
+    degree = np.bincount(part.one, minlength=part.nodes) + np.bincount(part.other, minlength=part.nodes)
+    degree[0] = 0
+    degree[np.append(part.node, part.tie_room)] = 0
+    busy = np.argsort(-degree, kind="stable")[:_MOST_HUBS]
+    hubs = busy[degree[busy] >= _BUSY]
+    if not len(hubs):
+        yield from _solve_each(part, rooms, mine)
+        return
+    network = _network(part)
+    least = min(network.cut(0, hub).flow for hub in hubs.tolist())
+    again = np.zeros(len(ground.lots), dtype=bool)
+    opened = _open_up(ground, part, rooms[hubs])
+    asked = np.zeros(len(ground.lots), dtype=bool)
+    asked[part.lot[mine]] = True
+    for block, block_rooms in _parts_with_rooms(opened):
+        for own in _solve_each(block, block_rooms, asked[block.lot]):
+            if own.cents <= least:
+                yield own
+            else:
+                again[own.lot] = True
+    if again.any():
+        yield from _solve_each(part, rooms, again[part.lot])
+
+
+def _open_up(ground: Ground, part: Part, hubs: Ints) -> Ground:
+    """Keep one part of the ground, with some of its rooms counted as outside."""
+    one, other, cost = ground.one[part.row], ground.other[part.row], ground.cost[part.row]
+    one, other = np.where(np.isin(one, hubs), 0, one), np.where(np.isin(other, hubs), 0, other)
+    one, other = np.minimum(one, other), np.maximum(one, other)
+    apart = one != other
+    here = np.isin(ground.lot_at, part.lot)
+    return ground._replace(
+        one=one[apart], other=other[apart], cost=cost[apart], lot_at=ground.lot_at[here], room_at=ground.room_at[here]
+    )
