@@ -225,6 +225,91 @@ def height(
         click.echo("No barrier is a guarantee. Local codes come first.")
 
 
+@commands.command()
+@click.argument("folder", type=click.Path(path_type=Path), metavar="DIR")
+@click.option("--port", type=click.IntRange(0, 65535), default=0, metavar="NUMBER", help="Port; a free one without it.")
+@click.option("--no-browser", is_flag=True, help="Only print the address.")
+@click.option("--quiet", is_flag=True, help="Print the address alone.")
+def view(folder: Path, port: int, no_browser: bool, quiet: bool) -> None:
+    r"""Show the map of the finished run in DIR, from this machine only; a new run shows by itself.
+
+    \b
+    Example:
+      bajada view maps/screen
+    """
+    from geotools.viewing import serve_run
+
+    for address in serve_run(folder, port=port, browser=not no_browser):
+        click.echo(address if quiet else f"{address} shows {folder}; stop with Ctrl+C")
+
+
+@commands.command()
+@click.argument("out", type=click.Path(path_type=Path, dir_okay=False), metavar="OUT.gpkg")
+@click.option("--lots", required=True, metavar="DIR|SOURCE", help="The folder of a run, or a parcel layer.")
+@click.option(
+    "--input", "inputs", multiple=True, metavar="LAYER=SOURCE", help="Walls, gates or footholds that are known already."
+)
+@click.option(
+    "--set", "settings", multiple=True, metavar="LAYER.NAME=VALUE", help="A layer's own option, such as parcels.id=APN."
+)
+@click.option("--units", type=click.Choice(["us", "metric"]), default="us", show_default=True, help="Units of lengths.")
+@click.option("--quiet", is_flag=True, help="Print nothing.")
+def survey(out: Path, lots: str, inputs: tuple[str, ...], settings: tuple[str, ...], units: str, quiet: bool) -> None:
+    r"""Make a blank field survey OUT.gpkg, with the lots and what is known of walls, gates and footholds.
+
+    Columns take only values that can be; what is measured replaces what was assumed when the survey is read back.
+
+    \b
+    Example:
+      bajada survey field.gpkg --lots maps/screen
+      bajada run screen --input parcels=lots.gpkg --input surveyed_walls=field.gpkg#walls ...
+    """
+    from geotools.pipeline.surveying import make_survey
+
+    sources: dict[str, str] = {}
+    for text in inputs:
+        name, equals, source = text.partition("=")
+        if not (name and equals and source):
+            raise GeotoolsError(f"{text!r} is not LAYER=SOURCE", where="--input", mend="write --input walls=FILE")
+        sources[name] = source
+    counts = make_survey(out, lots=lots, inputs=sources, options=_layer_settings(settings), units=units)
+    if not quiet:
+        click.echo(f"{out}: " + ", ".join(f"{count:,} {name}" for name, count in counts.items()))
+
+
+@commands.command()
+@click.argument("plan", type=click.Path(path_type=Path), metavar="PLAN.gpkg")
+@click.argument("as_built", metavar="ASBUILT")
+@click.option("--snap", default="5 ft", show_default=True, metavar=_LENGTH, help="A place this near lies on the plan.")
+@click.option("--tolerance", default="0.5 in", show_default=True, metavar=_LENGTH, help="So much too low still passes.")
+@click.option(
+    "--spacing", default="12 ft", show_default=True, metavar=_LENGTH, help="Measured points this near are neighbours."
+)
+@click.option("--out", type=click.Path(path_type=Path), default="maps/inspection", show_default=True, metavar="DIR")
+@click.option("--date", "date_of_data", default="", metavar="TEXT", help="Date of the measurement, for the report.")
+@click.option("--quiet", is_flag=True, help="Print nothing.")
+def inspect(
+    plan: Path, as_built: str, snap: str, tolerance: str, spacing: str, out: Path, date_of_data: str, quiet: bool
+) -> None:
+    r"""Hold what was built (points or lines with heights) against the PLAN.gpkg of a run: stretches and a punch list.
+
+    \b
+    Example:
+      bajada inspect maps/screen/lots.gpkg posts.gpkg --tolerance "1 in" --out maps/inspection
+    """
+    from geotools.pipeline.inspecting import inspect_plan
+
+    told = inspect_plan(plan, as_built, out, snap=snap, tolerance=tolerance, spacing=spacing, date_of_data=date_of_data)
+    if quiet:
+        return
+    click.echo(f"{told['lines_passed']} of {told['lines']} lines pass; {told['stops']} stops on the punch list")
+    if told["lots"] is not None:
+        click.echo(f"{told['lots_closed']} of {told['lots']} lots with a line are closed as built")
+    for text in told["told"]:
+        click.echo(f"warning: {text}")
+    click.echo(f"done: {(out / 'inspection.pdf').absolute()}")
+
+
 def _design_animal(body_length: str | None, region: str | None) -> str:
     """Body length as given, else of the region, else the default of the toolkit."""
     from geotools.steps import find_step

@@ -21,7 +21,7 @@ def test_ci_runs_the_two_commands_of_the_readme() -> None:
         assert command.strip() in ci
 
 
-@pytest.mark.parametrize("word", ["run", "check", "steps", "height"])
+@pytest.mark.parametrize("word", ["run", "check", "steps", "height", "survey", "inspect"])
 def test_readme_shows_every_command(word: str) -> None:
     assert f"bajada {word}" in README
 
@@ -34,9 +34,11 @@ def test_developers_guide_names_every_subject() -> None:
 
 def test_every_step_is_used_by_a_plan_or_a_command() -> None:
     plans = "".join(path.read_text(encoding="utf-8") for path in (REPOSITORY / "pipelines").glob("*.toml"))
-    cli = (REPOSITORY / "geotools" / "cli.py").read_text(encoding="utf-8")
+    package = REPOSITORY / "geotools"
+    runner = [package / "cli.py", *sorted((package / "pipeline").glob("*.py"))]
+    commands = "".join(path.read_text(encoding="utf-8") for path in runner)
     for name in list_steps():
-        assert f'"{name}"' in plans + cli, f"no pipeline and no command uses {name}"
+        assert f'"{name}"' in plans + commands, f"no pipeline and no command uses {name}"
 
 
 def test_links_in_the_documents_lead_somewhere() -> None:

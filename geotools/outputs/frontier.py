@@ -10,6 +10,7 @@ import pandas as pd
 
 from geotools.errors import OutputError
 from geotools.outputs.display import show_table
+from geotools.outputs.tables import guard_text
 
 __all__ = ["draw_frontier", "write_frontier_table", "write_plain_table"]
 
@@ -148,6 +149,8 @@ def write_plain_table(table: pd.DataFrame, *, path: Path, units: str = "us") -> 
         columns={name: f"{str(name).removesuffix('_cents')}_usd" for name in plain if str(name).endswith("_cents")}
     )
     shown = show_table(plain, units=units)
+    for name in shown.columns[shown.dtypes == object]:
+        shown[name] = [guard_text(value) for value in shown[name]]
     _write(path, shown.to_csv(index=False, lineterminator="\r\n", float_format="%.12g").encode("utf-8"))
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from xlsxwriter.format import Format  # type: ignore[import-untyped]
     from xlsxwriter.worksheet import Worksheet  # type: ignore[import-untyped]
 
-__all__ = ["write_specs_table", "write_specs_workbook"]
+__all__ = ["guard_text", "write_specs_table", "write_specs_workbook"]
 
 _FORMULA_START = re.compile(r"\s*[=+\-@\uff1d\uff0b\uff0d\uff20]")
 _CREATED = datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC)
@@ -61,7 +61,7 @@ def write_specs_table(specs: pd.DataFrame, *, path: Path, units: str = "us") -> 
     schema = _describe_table(shown)
     for name in shown.columns:
         if shown[name].dtype == object:
-            shown[name] = [_as_text(value) for value in shown[name]]
+            shown[name] = [guard_text(value) for value in shown[name]]
     rows = shown.to_csv(index=False, lineterminator="\r\n")
     _write_bytes(path, rows.encode("utf-8"))
     _write_bytes(
@@ -151,7 +151,14 @@ def _describe_table(shown: pd.DataFrame) -> dict[str, Any]:
     }
 
 
-def _as_text(value: str | None) -> str | None:
+def guard_text(value: str | None) -> str | None:
+    """Put an apostrophe in front of text that a spreadsheet would take for a formula.
+
+    Examples
+    --------
+    >>> guard_text("=1+1")
+    "'=1+1"
+    """
     return f"'{value}" if value and _FORMULA_START.match(value) else value
 
 

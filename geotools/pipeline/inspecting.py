@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 __all__ = ["inspect_plan", "to_working"]
 
 _FOR_CLOSURE = ("ground", "habitat", "candidate_lines", "judged_walls", "judged_gates", "buildings")
-_LENGTHS = ("height", "opening", "width", "length", "from", "to", "rail", "distance", "setback")
+_LENGTHS = ("height", "opening", "width")
+"""Columns of a measurement that are lengths whatever they hold; other text stays text."""
 _NO_UNIT = ("ways_in",)
 
 
@@ -84,7 +85,13 @@ def inspect_plan(
         closure = _prove_again(plan_file, lines, stretches)
         shown = {name: options[name] for name in ("snap_m", "tolerance_m")}
         find_step("write_inspection").function(
-            stretches, punch_list, closure, path=folder / "inspection.gpkg", units=units, date_of_data=date_of_data, **shown
+            stretches,
+            punch_list,
+            closure,
+            path=folder / "inspection.gpkg",
+            units=units,
+            date_of_data=date_of_data,
+            **shown,
         )
         passed = stretches.groupby("line_id")["passes"].all()
         record: dict[str, Any] = {
@@ -121,17 +128,13 @@ def to_working(table: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     made = table.copy()
     for column in [str(name) for name in table.columns if name != table.geometry.name]:
         stem, _, unit = column.lower().rpartition("_")
-        known = f"_{unit}" in LENGTH_SUFFIXES_M and stem and column.lower() not in _NO_UNIT
-        if not known and column.lower() not in _LENGTHS:
-            continue
-        name = f"{stem}_m" if known else f"{column.lower()}_m"
-        values = made.pop(column)
+        known = bool(stem) and f"_{unit}" in LENGTH_SUFFIXES_M and column.lower() not in _NO_UNIT
+        values = table[column]
         if known and pd.api.types.is_numeric_dtype(values):
-            made[name] = values.astype("float64") * LENGTH_SUFFIXES_M[f"_{unit}"]
-        else:
-            made[name] = parse_lengths(
-                values.astype(object).where(values.notna(), None), default_unit=unit if known else None
-            )
+            made[f"{stem}_m"] = values.astype("float64") * LENGTH_SUFFIXES_M[f"_{unit}"]
+        elif (stem if known else column.lower()) in _LENGTHS:
+            texts = values.astype(object).where(values.notna(), None)
+            made[f"{stem if known else column.lower()}_m"] = parse_lengths(texts, default_unit=unit if known else None)
     return made
 
 

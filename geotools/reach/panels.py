@@ -327,7 +327,8 @@ def _cut(lines: NDArray[Any], part: Integers, from_m: Floats, to_m: Floats) -> N
     before = np.cumsum(length_m) - length_m
     own = opening + part
     begin_m = before[own] - before[opening]
-    low, high = from_m - begin_m, to_m - begin_m
+    # A place a rounding below 0 would be counted from the far end.
+    low, high = np.maximum(from_m - begin_m, 0.0), np.maximum(to_m - begin_m, 0.0)
     chosen = parts[own]
     whole = (low <= _SAME_M) & (high >= length_m[own] - _SAME_M)
     points, piece = shapely.get_coordinates(chosen[~whole], return_index=True)

@@ -154,3 +154,25 @@ def test_one_stretch_is_built_at_its_specified_height(needed_m: float) -> None:
     profile = profile_of((30, needed_m / INCH_M))
     built_m = schedule_panels(profile, line_of(LONG), neglect_m=0.0)["height_m"].item()
     assert built_m == pytest.approx(float(specified_height(needed_m, least_height_m=STANDARD.height_m)))
+
+
+@given(st.floats(5.0, 40.0), st.floats(9.0, 40.0))
+def test_panels_of_a_second_part_lie_on_that_part(first_m: float, second_m: float) -> None:
+    """Roundings of the station where a part begins must not send its first panel to the far end."""
+    angle = 0.7
+    parts = [
+        shapely.LineString([(0, 0), (first_m * np.cos(angle), first_m * np.sin(angle))]),
+        shapely.LineString([(100, 0), (100, second_m)]),
+    ]
+    begin_m = float(parts[0].length)
+    profile = pd.concat(
+        [
+            profile_of((begin_m, 36)),
+            profile_of((4.0, 40), (second_m - 4.0, 36), part=1, begin_m=begin_m - 1e-13),
+        ],
+        ignore_index=True,
+    )
+    panels = schedule_panels(profile, line_of(*parts))
+    np.testing.assert_allclose(panels.length, panels["length_m"], atol=1e-6)
+    second = panels[panels["from_m"] >= begin_m - 1e-6].geometry
+    assert shapely.distance(second.iloc[0], shapely.Point(100, 0)) < 1e-6
