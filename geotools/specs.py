@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.design import BarrierStandard
-from geotools.errors import Assumed, Noticed, StepError
+from geotools.errors import Assumed, StepError
 from geotools.units import METRES_PER_FOOT
 
 __all__ = ["list_barrier_lines", "list_ways_in", "specify_lots"]
@@ -287,6 +287,5 @@ def _sentence(texts: pd.Series) -> pd.Series:
 
 def _say_assumptions(closure: gpd.GeoDataFrame | None) -> None:
     warnings.warn("doors and windows of a house are taken as shut and its walls as sound", Assumed, stacklevel=3)
-    warnings.warn("no price list is given: the costs are left blank", Noticed, stacklevel=3)
     if closure is None:
         warnings.warn("no layer of existing walls is given: none are counted on", Assumed, stacklevel=3)

@@ -5,12 +5,13 @@ from __future__ import annotations
 import datetime
 import json
 import re
+import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from geotools.errors import OutputError
+from geotools.errors import Noticed, OutputError
 from geotools.outputs.cautions import CAUTIONS
 from geotools.outputs.columns import SPECS_COLUMNS, VERDICTS, ColumnMeaning, explain_column
 from geotools.outputs.display import show_table
@@ -58,6 +59,8 @@ def write_specs_table(specs: pd.DataFrame, *, path: Path, units: str = "us") -> 
     >>> write_specs_table(specs, path=Path("specs.csv"))  # doctest: +SKIP
     """
     shown = show_table(pd.DataFrame(specs), columns=SPECS_COLUMNS, units=units)
+    if len(shown) and shown["cost_likely"].isna().all():
+        warnings.warn("the costs of the lots are left blank: only the bid prices them", Noticed, stacklevel=2)
     schema = _describe_table(shown)
     for name in shown.columns:
         if shown[name].dtype == object:

@@ -14,6 +14,8 @@ from geotools.errors import OutputError
 from geotools.outputs.cautions import CAUTIONS
 from geotools.outputs.tables import write_specs_table, write_specs_workbook
 
+pytestmark = pytest.mark.filterwarnings("ignore:the costs of the lots are left blank")
+
 
 @pytest.fixture
 def specs(town):
