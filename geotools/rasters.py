@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from pyproj import CRS, Transformer
 
-from geotools.errors import RasterError, UnitError
 from geotools.crs import check_source_crs, coded_crs, parse_crs
+from geotools.errors import RasterError, UnitError
 from geotools.units import parse_length
 
 if TYPE_CHECKING:

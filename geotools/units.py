@@ -47,8 +47,8 @@ _LONGEST_TEXT = 64
 def parse_length(value: str | float, *, default_unit: str | None = None) -> float:
     """Read a length in any unit, in metres.
 
-    Text is a number and a unit, or several of them added up ("5 ft 6 in"); the unit's size comes from the units library, so
-    "ft" is the international foot and "survey_foot" the US survey foot.
+    Text is a number and a unit, or several of them added up ("5 ft 6 in"); the size of a unit comes from the units
+    library, so "ft" is the international foot and "survey_foot" the US survey foot.
 
     Parameters
     ----------

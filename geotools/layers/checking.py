@@ -7,8 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geotools.errors import CrsError, GeotoolsError
-from geotools.layers.columns import read_columns, resolve_columns
 from geotools.crs import (
     check_source_crs,
     check_working_crs,
@@ -17,7 +15,9 @@ from geotools.crs import (
     parse_crs,
     place_findings,
 )
+from geotools.errors import CrsError, GeotoolsError
 from geotools.findings import Finding, first_few
+from geotools.layers.columns import read_columns, resolve_columns
 from geotools.layers.overlaps import overlap_findings
 from geotools.layers.preparing import move_shapes
 from geotools.layers.reading import is_raster

@@ -10,8 +10,8 @@ import pandas as pd
 import shapely
 
 from geotools.errors import LayerError
-from geotools.layers.columns import canonical_columns
 from geotools.findings import Finding, first_few
+from geotools.layers.columns import canonical_columns
 from geotools.layers.repair import LEFT_OUT, clean_geometries, is_left_out
 
 if TYPE_CHECKING:

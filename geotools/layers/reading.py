@@ -10,7 +10,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from geotools.errors import GeotoolsError, LayerError, RasterError
 from geotools.crs import (
     check_working_crs,
     choose_working_crs,
@@ -20,8 +19,9 @@ from geotools.crs import (
     transform_bounds,
     transformation_findings,
 )
-from geotools.layers.extent import APART_M, gap_m, likely_cause, show_bounds
+from geotools.errors import GeotoolsError, LayerError, RasterError
 from geotools.findings import Finding
+from geotools.layers.extent import APART_M, gap_m, likely_cause, show_bounds
 from geotools.layers.overlaps import overlap_findings
 from geotools.layers.preparing import no_rejected, prepare_layer
 from geotools.layers.schema import HABITAT_LAYERS, check_options, layer_schema

@@ -13,10 +13,10 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from geotools.errors import LayerError
-from geotools.layers.columns import ColumnUse, resolve_columns
 from geotools.crs import check_source_crs, coded_crs, describe_crs, parse_crs, transform_bounds
+from geotools.errors import LayerError
 from geotools.findings import Finding
+from geotools.layers.columns import ColumnUse, resolve_columns
 from geotools.layers.schema import LayerSchema, check_options
 from geotools.layers.source import Source, SourceLayer, choose_layer, hash_source, look_in, parse_source
 

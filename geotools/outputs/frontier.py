@@ -149,7 +149,7 @@ def write_plain_table(table: pd.DataFrame, *, path: Path, units: str = "us") -> 
         columns={name: f"{str(name).removesuffix('_cents')}_usd" for name in plain if str(name).endswith("_cents")}
     )
     shown = show_table(plain, units=units)
-    for name in shown.columns[shown.dtypes == object]:
+    for name in shown.select_dtypes(include=[object]).columns:
         shown[name] = [guard_text(value) for value in shown[name]]
     _write(path, shown.to_csv(index=False, lineterminator="\r\n", float_format="%.12g").encode("utf-8"))
 

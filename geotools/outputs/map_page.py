@@ -1,7 +1,9 @@
-"""Put a folium map, its data and the libraries it needs into one page that asks the network for nothing."""
+"""Put a folium map, the plan's data and the library it needs into one page that asks the network for nothing."""
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import json
 import re
 from functools import cache
@@ -9,79 +11,66 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import urlsplit
 
+import numpy as np
+
 from geotools.errors import OutputError
 from geotools.outputs.cautions import CAUTIONS, FIRST_CAUTION
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-__all__ = ["LegendGroup", "MapLayer", "embed_json", "render_page"]
+    from geotools.outputs.map_layers import LegendEntry, LegendGroup
+    from geotools.outputs.map_relief import Relief
 
-_MAP_ID = "lots"
+__all__ = ["Frame", "PageText", "check_sheets", "embed_json", "render_page"]
+
+_MAP_ID = "plan"
+_EARTH_RADIUS_M = 6378137.0
+"""Of the page's projection (EPSG:3857)."""
 _CLOSERS = re.compile(r"<(?=/script|!--|script)", re.IGNORECASE)
 _MAP_FILE_NOTE = re.compile(r"^//[#@] sourceMappingURL=.*$", re.MULTILINE)
 _CSS_ADDRESS = re.compile(r"url\([^)]*\)")
 _JSON_ESCAPES = str.maketrans(
     {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
 )
-_LIBRARIES = (("xstatic.pkg.jquery", "jquery.min.js"), ("xstatic.pkg.leaflet", "leaflet.js"))
-"""What the map library's script calls, in loading order."""
+_SCRIPTS = ("read.js", "plan.js", "draw.js", "card.js", "table.js", "share.js", "map.js")
+"""The page's own scripts, in loading order."""
 
 
-class MapLayer(NamedTuple):
-    """One switchable layer of constant style: its id, words, GeoJSON text, style, size, and the table of its cards."""
-
-    id: str
-    title: str
-    features: str
-    style: dict[str, Any]
-    size: int
-    note: str = ""
-    table: str = ""
-    shown: bool = True
-
-
-class LegendGroup(NamedTuple):
-    """Layers under one heading of the legend, in the order shown there."""
+class PageText(NamedTuple):
+    """Plain texts of the page: title, summary, what the units are, what was left out, and whom to credit for tiles."""
 
     title: str
-    note: str
-    layers: tuple[MapLayer, ...]
+    summary: str
+    units_note: str
+    notes: tuple[str, ...] = ()
+    tiles_credit: str = ""
 
 
-def render_page(
-    groups: Sequence[LegendGroup],
-    draw_order: Sequence[str],
-    tables: Mapping[str, Any],
-    *,
-    bounds_deg: tuple[float, float, float, float],
-    title: str,
-    summary: str,
-    units_note: str,
-    tiles: str = "",
-    tiles_credit: str = "",
-) -> str:
+class Frame(NamedTuple):
+    """What is seen on opening (west, south, east, north in EPSG:3857) and what lies under the plan."""
+
+    bounds: tuple[float, float, float, float]
+    relief: Relief | None = None
+    tiles: str = ""
+
+
+def render_page(groups: Sequence[LegendGroup], content: Mapping[str, Any], text: PageText, frame: Frame) -> str:
     """Render the whole page as text.
 
     Parameters
     ----------
     groups : sequence of LegendGroup
-        Layers as the legend lists them.
-    draw_order : sequence of str
-        Ids of all layers, lowest first.
-    tables : mapping of str to JSON value
-        Fields and rows that the cards show.
-    bounds_deg : tuple of float
-        West, south, east, north of what must be seen on opening.
-    title, summary, units_note : str
-        Plain text.
-    tiles, tiles_credit : str
-        Address template of online tiles and whom to credit for them; without it nothing is asked from the network.
+        The legend.
+    content : mapping of str to JSON value
+        What the page's scripts read: origin, layers, schemes, tables and the rest.
+    text : PageText
+    frame : Frame
 
     Returns
     -------
     str
-        HTML; the same input gives the same text.
+        HTML; the same input gives the same text. Its policy allows the scripts that it carries and no other.
 
     Raises
     ------
@@ -90,36 +79,52 @@ def render_page(
 
     Examples
     --------
-    >>> page = render_page([], [], {}, bounds_deg=(0, 0, 1, 1), title="T", summary="", units_note="")
+    >>> page = render_page([], {}, PageText("T", "", ""), Frame((0.0, 0.0, 1.0, 1.0)))
     >>> page.startswith("<!DOCTYPE html>")
     True
     """
     import jinja2
 
-    layers = {layer.id: layer for group in groups for layer in group.layers}
     environment = jinja2.Environment(
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
     )
-    data = {f"data-{name}": layers[name].features for name in draw_order}
-    data["data-tables"] = embed_json(tables)
-    map_html, map_script = _render_map([layers[name] for name in draw_order], bounds_deg, tiles, tiles_credit)
+    map_html, map_script = _render_map(frame, text.tiles_credit)
+    scripts = [
+        _script_safe(_library("leaflet.js")),
+        *(_script_safe(_page_file(name)) for name in _SCRIPTS),
+        _script_safe(f"{map_script}\nlotMap.start(map_{_MAP_ID});"),
+    ]
+    schemes = [group.scheme for group in groups if group.scheme]
     return environment.from_string(_page_file("map.html")).render(
-        policy=_policy(tiles),
-        title=title,
-        summary=summary,
-        units_note=units_note,
-        tiles_credit=tiles_credit if tiles else "",
+        policy=_policy(scripts, frame.tiles),
+        text=text,
+        credit=text.tiles_credit if frame.tiles else "",
         groups=groups,
+        schemes=schemes,
+        has_frontier=bool(content.get("frontier")),
         cautions=CAUTIONS,
         first_caution=FIRST_CAUTION,
-        styles=[_CSS_ADDRESS.sub("none", _library("xstatic.pkg.leaflet", "leaflet.css")), _page_file("map.css")],
-        scripts=[*(_script_safe(_library(*library)) for library in _LIBRARIES), _page_file("map.js")],
-        data=data,
+        styles=[_CSS_ADDRESS.sub("none", _library("leaflet.css")), _page_file("map.css")],
+        scripts=scripts,
+        data=embed_json(content),
         map_html=map_html,
-        map_script=_script_safe(map_script),
-        map_name=f"map_{_MAP_ID}",
-        swatch=lambda layer: json.dumps({**layer.style, "kind": _swatch_kind(layer)}, sort_keys=True),
+        swatch=_swatch,
     )
+
+
+def check_sheets(name: str) -> None:
+    """Refuse a name of the sheets that is no plain name of a PDF file in the same folder.
+
+    Raises
+    ------
+    OutputError
+
+    Examples
+    --------
+    >>> check_sheets("sheets.pdf")
+    """
+    if name and not re.fullmatch(r"\w[\w.-]*\.pdf", name, re.ASCII):
+        raise OutputError(f"{name!r} is no file name of a PDF", where="sheets", mend="write sheets.pdf")
 
 
 def embed_json(value: Any) -> str:
@@ -134,20 +139,17 @@ def embed_json(value: Any) -> str:
     return text.translate(_JSON_ESCAPES)
 
 
-def _render_map(
-    layers: Sequence[MapLayer], bounds_deg: tuple[float, float, float, float], tiles: str, tiles_credit: str
-) -> tuple[str, str]:
+def _render_map(frame: Frame, tiles_credit: str) -> tuple[str, str]:
     """Let folium write the map's own element and script, under stable ids and without its network links."""
     import folium
     from branca.element import Figure
     from markupsafe import escape
 
-    west, south, east, north = bounds_deg
+    south_west, north_east = _corners_deg(frame.bounds)
     map_ = folium.Map(
-        location=[(south + north) / 2, (west + east) / 2],
+        location=[(south_west[0] + north_east[0]) / 2, (south_west[1] + north_east[1]) / 2],
         tiles=None,
         control_scale=True,
-        prefer_canvas=True,
         zoom_control="bottomright",
         attribution_control=False,
         max_zoom=22,
@@ -156,46 +158,38 @@ def _render_map(
     )
     map_._id = _MAP_ID
     map_.default_js, map_.default_css = [], []
-    if tiles:
-        ground = folium.TileLayer(tiles, attr=str(escape(tiles_credit or "credit not given")), max_zoom=22)
-        ground._id = "ground"
-        ground.add_to(map_)
-    shapes = [_make_shapes(layer) for layer in layers]
-    for shape in shapes:
-        shape.add_to(map_)
-    if shapes:
-        map_.keep_in_front(*shapes)
-    map_.fit_bounds([[south, west], [north, east]], padding=(16, 16))
+    if frame.tiles:
+        tiles = folium.TileLayer(frame.tiles, attr=str(escape(tiles_credit or "credit not given")), max_zoom=22)
+        tiles._id = "ground"
+        tiles.add_to(map_)
+    if frame.relief:
+        shade = folium.raster_layers.ImageOverlay(
+            frame.relief.picture, list(_corners_deg(frame.relief.bounds)), alt="Shaded ground, lit from the north-west"
+        )
+        shade._id = "relief"
+        shade.add_to(map_)
     figure = Figure()
     figure.add_child(map_)
     figure.render()
     return figure.html.render(), figure.script.render()
 
 
-def _make_shapes(layer: MapLayer) -> Any:
-    """Make the folium layer that hands one embedded GeoJSON and one style to the page's script."""
-    from folium.map import Layer
-    from folium.template import Template
-
-    shapes: Any = Layer(name=layer.title, overlay=True, show=layer.shown)
-    shapes._name, shapes._id = "Shapes", layer.id
-    shapes._template = Template(
-        "{% macro script(this, kwargs) %}"
-        "var {{ this.get_name() }} = lotMap.makeShapes({{ this.spec|tojson }});"
-        "{% endmacro %}"
-    )
-    shapes.spec = {"id": layer.id, "table": layer.table, "title": layer.title, "style": layer.style}
-    return shapes
+def _corners_deg(bounds: tuple[float, float, float, float]) -> tuple[list[float], list[float]]:
+    """South-west and north-east corner as latitude and longitude."""
+    x, y = np.array(bounds[::2]), np.array(bounds[1::2])
+    longitude = np.degrees(x / _EARTH_RADIUS_M)
+    latitude = np.degrees(2 * np.arctan(np.exp(y / _EARTH_RADIUS_M)) - np.pi / 2)
+    corners = np.round(np.stack([latitude, longitude], axis=1), 9).tolist()
+    return corners[0], corners[1]
 
 
-def _swatch_kind(layer: MapLayer) -> str:
-    if "shape" in layer.style:
-        return str(layer.style["shape"])
-    return "line" if layer.style.get("fill") is False else "area"
+def _swatch(entry: LegendEntry) -> str:
+    kind = "line" if entry.style.get("fill") is False else "area"
+    return json.dumps({**entry.style, "kind": entry.style.get("shape", kind)}, sort_keys=True)
 
 
-def _policy(tiles: str) -> str:
-    """Allow what stands in the page, pictures made in it, and the tiles' host when there is one: nothing else."""
+def _policy(scripts: Sequence[str], tiles: str) -> str:
+    """Allow the page's own scripts, pictures made in it, and the tiles' host when there is one: nothing else."""
     pictures = "data:"
     if tiles:
         parts = urlsplit(tiles)
@@ -207,10 +201,15 @@ def _policy(tiles: str) -> str:
         if not all(sign in tiles for sign in ("{z}", "{x}", "{y}")):
             raise OutputError(f"{tiles!r} lacks a place", where="tiles", mend="write https://host/{z}/{x}/{y}.png")
         pictures += f" https://{host}"
+    hashes = " ".join(f"'sha256-{_hash(script)}'" for script in scripts)
     return (
-        "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "
-        f"img-src {pictures}; base-uri 'none'; form-action 'none'"
+        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; "
+        f"img-src {pictures}; connect-src 'none'; base-uri 'none'; form-action 'none'"
     )
+
+
+def _hash(script: str) -> str:
+    return base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
 
 
 def _script_safe(script: str) -> str:
@@ -218,8 +217,8 @@ def _script_safe(script: str) -> str:
 
 
 @cache
-def _library(package: str, name: str) -> str:
-    return (resources.files(package) / "data" / name).read_text(encoding="utf-8")
+def _library(name: str) -> str:
+    return (resources.files("xstatic.pkg.leaflet") / "data" / name).read_text(encoding="utf-8")
 
 
 @cache

@@ -15,7 +15,11 @@ __all__ = [
     "LINE_STYLES",
     "MARK_STYLES",
     "NO_SCORE",
+    "NO_VERDICT",
     "OTHER_LINE",
+    "ROUTE_STYLE",
+    "VERDICT_CLASSES",
+    "WALL_STYLES",
     "ExposureClass",
     "LineStyle",
     "candidate_stroke",
@@ -62,7 +66,19 @@ so that the order holds for every kind of colour sight and in grey; computed for
 NO_SCORE = ExposureClass(0, "No score", "", "#ffffff", "dots", "rgba(120,120,120,0.6)", 0.7)
 """A lot whose exposure is missing."""
 
+VERDICT_CLASSES = (
+    ExposureClass(1, "not needed", "", "#f4f0e6", "", "", 0.7),
+    ExposureClass(2, "already sound", "", "#a8d0cf", "dots", "rgba(20,80,80,0.5)", 0.9),
+    ExposureClass(3, "retrofit", "mend what stands", "#f6cf5f", "dashes", "rgba(90,60,0,0.5)", 1.2),
+    ExposureClass(4, "build", "new line", "#e08a5b", "lines", "rgba(90,30,10,0.4)", 1.6),
+    ExposureClass(5, "do not build", "nothing closes it", "#5a4a6e", "cross", "rgba(255,255,255,0.35)", 2.2),
+)
+"""In the order of the verdicts; told apart by hatch and outline as well, like the classes of exposure."""
+
+NO_VERDICT = ExposureClass(0, "No verdict", "", "#ffffff", "dots", "rgba(120,120,120,0.6)", 0.7)
+
 LINE_STYLES = {
+    "shared line": LineStyle("shared_line", "Shared", "#7a1fa2", "18 5"),
     "lot line": LineStyle("lot_line", "Along the lot line", "#0a4fa3", ""),
     "yard": LineStyle("yard", "Around the yard", "#00695e", "11 6"),
     "house loop": LineStyle("house_loop", "Around the house", "#161616", "4 4"),
@@ -107,13 +123,23 @@ MARK_STYLES: dict[str, dict[str, Any]] = {
     },
     "ways_in": {
         "shape": "diamond",
-        "radius": 9,
-        "color": "#ffffff",
-        "weight": 2,
+        "radius": 7,
+        "color": "#c8002b",
+        "weight": 5,
+        "edge": "#ffffff",
         "fillColor": "#c8002b",
         "fillOpacity": 1,
     },
 }
+ROUTE_STYLE: dict[str, Any] = {
+    "color": "#c8002b",
+    "weight": 2,
+    "dashArray": "2 4",
+    "casing": 1,
+    "fill": False,
+    "arrow": True,
+}
+"""The walk from the habitat to the protected ground, with its direction."""
 _OUTLINE = "#43352f"
 
 
@@ -143,7 +169,7 @@ def classify_exposure(exposure: ArrayLike) -> NDArray[np.int64]:
 
 
 def lot_style(exposure_class: ExposureClass) -> dict[str, Any]:
-    """Draw a lot: fill, hatch and an outline that grows with the class.
+    """Draw a lot of one class: fill, hatch and an outline that grows with the class.
 
     Examples
     --------

@@ -17,8 +17,8 @@ from geotools.outputs.columns import SPECS_COLUMNS, VERDICTS, ColumnMeaning, exp
 from geotools.outputs.display import show_table
 
 if TYPE_CHECKING:
-    from xlsxwriter.format import Format  # type: ignore[import-untyped]
-    from xlsxwriter.worksheet import Worksheet  # type: ignore[import-untyped]
+    from xlsxwriter.format import Format
+    from xlsxwriter.worksheet import Worksheet
 
 __all__ = ["guard_text", "write_specs_table", "write_specs_workbook"]
 
@@ -96,8 +96,8 @@ def write_specs_workbook(specs: pd.DataFrame, *, path: Path, units: str = "us") 
     --------
     >>> write_specs_workbook(specs, path=Path("specs.xlsx"))  # doctest: +SKIP
     """
-    import xlsxwriter  # type: ignore[import-untyped]
-    from xlsxwriter.exceptions import XlsxWriterException  # type: ignore[import-untyped]
+    import xlsxwriter
+    from xlsxwriter.exceptions import XlsxWriterException
 
     shown = show_table(pd.DataFrame(specs), columns=SPECS_COLUMNS, units=units)
     if len(shown) > _MOST_ROWS:

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "sample-gis"))
-from scenario import build_scenario  # noqa: E402
+from scenario import build_scenario
 
 Town = dict[str, "gpd.GeoDataFrame"]
 

@@ -1,294 +1,283 @@
 "use strict";
-// The page's own script: draws the embedded layers, writes the cards as plain text, and works the legend's switches.
-const lotMap = (() => {
-  const read = (id) => JSON.parse(document.getElementById(id).textContent);
-  const tables = read("data-tables");
-  const layers = new Map();
-  const labels = new Map();
-  const LABEL_LEAST_PX = 26; // a lot narrower than this on the screen gets no label
-  const LEAST_STROKE = 0.2; // strokes never get thinner than this share of their width
-  const LEAST_MARK = 0.65;
-  let strokeScale = 1; // strokes grow with the zoom: full width would hide small lots
+// Brings map, legend, table and card together: what is chosen in one shows in all.
+lotMap.start = (map) => {
+  const { content, tables, frontier } = lotMap.read;
+  const { plan, table, share, card } = lotMap;
+  const { state } = plan;
+  const lots = tables.lots;
+  const byId = (id) => document.getElementById(id);
+  const isWide = window.matchMedia("(min-width: 721px)");
+  const isCalm = window.matchMedia("(prefers-reduced-motion: reduce)");
+  const canvas = new lotMap.draw.PlanCanvas();
+  const redraw = () => canvas._map && canvas._update();
+  const tell = (text) => { byId("status").textContent = text; };
 
-  // --- drawing -----------------------------------------------------------------------------------------------------
+  // --- choosing ----------------------------------------------------------------------------------------------------
 
-  const tile = 10;
-  const hatchPaths = {
-    "dots": "M2 2h1.6v1.6h-1.6z M7 7h1.6v1.6h-1.6z",
-    "dashes": "M0.5 2.5h4 M5.5 7.5h4",
-    "lines": "M-1 11L11 -1",
-    "close lines": "M-1 6L6 -1 M-1 11L11 -1 M4 11L11 4",
-    "cross": "M-1 11L11 -1 M-1 -1L11 11",
-    "waves": "M0 4q2.5 -3 5 0t5 0",
-  };
-  const hatches = new Map();
+  const rowByLot = new Map();
+  for (let row = plan.count - 1; row >= 0; row--) rowByLot.set(lots.value("parcel_id", row), row);
+  const rowOfLot = (id) => rowByLot.get(id) ?? -1;
 
-  function hatchFor(context, kind, ink) {
-    const key = kind + ink;
-    if (!hatches.has(key)) {
-      const sharpness = 3;
-      const picture = document.createElement("canvas");
-      picture.width = picture.height = tile * sharpness;
-      const pen = picture.getContext("2d");
-      pen.scale(sharpness, sharpness);
-      pen.strokeStyle = pen.fillStyle = ink;
-      pen.lineWidth = 1;
-      const path = new Path2D(hatchPaths[kind]);
-      if (kind === "dots") pen.fill(path); else pen.stroke(path);
-      const hatch = context.createPattern(picture, "repeat");
-      hatch.setTransform(new DOMMatrix().scale(1 / sharpness));
-      hatches.set(key, hatch);
-    }
-    return hatches.get(key);
+  function show(chosen, { move = true, focus = true } = {}) {
+    state.chosen = chosen;
+    card.fill(chosen, acts);
+    const row = chosen?.table === "lots" ? chosen.row : -1;
+    if (row >= 0) {
+      if (!table.showRow(row)) tell(`Lot ${lots.value("parcel_id", row)} is not among the filtered lots`);
+      else tell("");
+      rememberLot(row);
+      if (!isWide.matches) showPart("map");
+      if (move && plan.featureOf[row] >= 0) moveTo(row);
+    } else table.render();
+    if (chosen && focus) byId("card").focus({ preventScroll: true });
+    redraw();
   }
 
-  const plainFillStroke = L.Canvas.prototype._fillStroke;
-  L.Canvas.mergeOptions({ tolerance: 5, padding: 0.3 });
-  L.Canvas.include({
-    _fillStroke(context, layer) {
-      const scale = layer.options.shape ? 1 : strokeScale;
-      const dashes = layer.options._dashArray;
-      const style = { ...layer.options, weight: layer.options.weight * scale };
-      style._dashArray = dashes ? dashes.map((dash) => dash * scale) : null;
-      if (style.casing) {
-        context.globalAlpha = 1;
-        context.setLineDash([]);
-        context.lineWidth = style.weight + 2 * style.casing * scale;
-        context.strokeStyle = "#fff";
-        context.lineCap = context.lineJoin = "round";
-        context.stroke();
-      }
-      if (style.fill && style.hatch) {
-        context.globalAlpha = style.fillOpacity;
-        context.fillStyle = style.fillColor;
-        context.fill(style.fillRule || "evenodd");
-        context.globalAlpha = 1;
-        context.fillStyle = hatchFor(context, style.hatch, style.hatchInk);
-        context.fill(style.fillRule || "evenodd");
-        style.fill = false;
-      }
-      plainFillStroke.call(this, context, { options: style });
+  const acts = {
+    show,
+    rowOfLot,
+    close() {
+      const row = state.chosen?.table === "lots" ? state.chosen.row : -1;
+      show(null);
+      if (row >= 0) document.querySelector("#rows tr[tabindex='0']")?.focus({ preventScroll: true });
+      history.replaceState(null, "", window.location.pathname + window.location.search);
     },
-  });
-
-  function diamondPath(context, x, y, radius) {
-    context.beginPath();
-    context.moveTo(x, y - radius);
-    context.lineTo(x + radius, y);
-    context.lineTo(x, y + radius);
-    context.lineTo(x - radius, y);
-    context.closePath();
-  }
-
-  const Diamond = L.CircleMarker.extend({
-    _updatePath() {
-      const renderer = this._renderer;
-      if (!renderer._drawing || this._empty()) return;
-      diamondPath(renderer._ctx, this._point.x, this._point.y, this._radius);
-      renderer._fillStroke(renderer._ctx, this);
+    async copyLink() {
+      tell((await share.copyLink(state.chosen.row)) ? "Link copied" : "The link can't be copied here: take it from the address line");
     },
-  });
-
-  const Label = L.CircleMarker.extend({
-    options: { interactive: false, radius: 14 },
-    _updatePath() {
-      const renderer = this._renderer;
-      if (!renderer._drawing || this._empty()) return;
-      const pen = renderer._ctx;
-      pen.globalAlpha = 1;
-      pen.font = "600 11px system-ui, 'DejaVu Sans', sans-serif";
-      pen.textAlign = "center";
-      pen.textBaseline = "middle";
-      pen.setLineDash([]);
-      pen.lineJoin = "round";
-      pen.lineWidth = 3;
-      pen.strokeStyle = "rgba(255,255,255,0.9)";
-      pen.fillStyle = "#1d1512";
-      pen.strokeText(this.options.text, this._point.x, this._point.y);
-      pen.fillText(this.options.text, this._point.x, this._point.y);
-    },
-  });
-
-  // --- layers ------------------------------------------------------------------------------------------------------
-
-  function makeShapes({ id, table, title, style }) {
-    const Mark = style.shape === "diamond" ? Diamond : L.CircleMarker;
-    const shapes = L.geoJSON(read("data-" + id), {
-      ...style,
-      interactive: Boolean(table),
-      pointToLayer: (feature, place) => new Mark(place, { ...style, interactive: Boolean(table) }),
-    });
-    if (table) {
-      const { fields, rows } = tables[table];
-      shapes.bindPopup((shape) => cards[table](fields, rows[shape.feature.properties.row]), {
-        maxWidth: 330,
-        minWidth: 230,
-        autoPanPadding: [12, 12],
-      });
-    }
-    if (table === "lots") {
-      shapes.on("popupopen", (event) => emphasise(event.layer || event.propagatedFrom, style));
-      labels.set(id, L.layerGroup(makeLabels(shapes)));
-    }
-    layers.set(id, shapes);
-    return shapes;
-  }
-
-  function emphasise(shape, style) {
-    shape.setStyle({ weight: 4.5, color: "#0b0b0b" });
-    shape.once("popupclose", () => shape.setStyle({ weight: style.weight, color: style.color }));
-  }
-
-  function makeLabels(shapes) {
-    const { fields, rows } = tables.lots;
-    const score = fields.findIndex((field) => field.name === "exposure");
-    return shapes.getLayers().filter((shape) => rows[shape.feature.properties.row][score] !== null).map((shape) => {
-      const { at, row } = shape.feature.properties;
-      return new Label([at[1], at[0]], { text: String(Math.round(rows[row][score])) });
-    });
-  }
-
-  function leastLabelZoom(map) {
-    const widths = [];
-    for (const id of labels.keys()) {
-      for (const shape of layers.get(id).getLayers()) {
-        const box = shape.getBounds();
-        const size = map.project(box.getSouthEast(), 18).subtract(map.project(box.getNorthWest(), 18));
-        widths.push(Math.min(size.x, size.y));
-      }
-    }
-    widths.sort((a, b) => a - b);
-    const middle = widths[Math.floor(widths.length / 2)] || LABEL_LEAST_PX;
-    return 18 + Math.log2(LABEL_LEAST_PX / middle);
-  }
-
-  // --- cards: every text goes in as text ---------------------------------------------------------------------------
-
-  function element(tag, text, className) {
-    const made = document.createElement(tag);
-    if (text !== undefined) made.textContent = text;
-    if (className) made.className = className;
-    return made;
-  }
-
-  function say(value, field) {
-    if (typeof value === "boolean") return value ? "yes" : "no";
-    if (typeof value !== "number") return value;
-    const text = value.toLocaleString("en-US", { maximumFractionDigits: field.decimals ?? 3 });
-    return field.unit ? `${text} ${field.unit}` : text;
-  }
-
-  function record(fields, row) {
-    return Object.fromEntries(fields.map((field, place) => [field.name, row[place]]));
-  }
-
-  function listOf(fields, row, leaveOut) {
-    const list = element("dl");
-    fields.forEach((field, place) => {
-      if (row[place] === null || row[place] === "" || leaveOut(field.name)) return;
-      const term = element("dt", field.title);
-      term.title = field.meaning;
-      list.append(term, element("dd", say(row[place], field)));
-    });
-    return list;
-  }
-
-  function exposureParts(fields, row) {
-    const parts = element("div", undefined, "parts");
-    fields.forEach((field, place) => {
-      if (!field.name.startsWith("points_") || row[place] === null) return;
-      const part = element("div", undefined, "part");
-      const bar = element("span", undefined, "bar");
-      const filled = element("i");
-      filled.style.width = `${Math.max(0, Math.min(100, row[place]))}%`;
-      bar.append(filled);
-      part.append(element("span", field.title.replace("Exposure from ", "")), bar, element("b", row[place].toFixed(1)));
-      parts.append(part);
-    });
-    return parts;
-  }
-
-  function lotCard(fields, row) {
-    const lot = record(fields, row);
-    const head = ["parcel_id", "exposure", "exposure_rank", "verdict", "reason"];
-    const card = element("section", undefined, "card");
-    card.append(element("h2", `Lot ${lot.parcel_id}`));
-    if (lot.verdict) card.append(element("p", lot.verdict, "verdict"));
-    if (lot.reason) card.append(element("p", lot.reason, "reason"));
-    card.append(listOf(fields, row, (name) => head.includes(name) || name.startsWith("points_")));
-    if (lot.exposure !== null) {
-      const rank = lot.exposure_rank === null ? "" : `, place ${lot.exposure_rank} of ${tables.lots.rows.length}`;
-      card.append(element("h3", `Exposure ${lot.exposure.toFixed(1)} of 100${rank}`), exposureParts(fields, row));
-    }
-    return card;
-  }
-
-  const plainCard = (title, own) => (fields, row) => {
-    const thing = record(fields, row);
-    const card = element("section", undefined, "card");
-    card.append(element("h2", own && thing[own] !== null ? `${title} ${thing[own]}` : title));
-    if (thing.reason) card.append(element("p", thing.reason));
-    card.append(listOf(fields, row, (name) => name === own || name === "reason"));
-    return card;
   };
 
-  const cards = {
-    lots: lotCard,
-    barrier_lines: plainCard("Line", "line_id"),
-    ways_in: plainCard("Way in"),
-    footholds: plainCard("Foothold", "foothold_id"),
-  };
+  function rememberLot(row) {
+    if (share.lotInAddress() !== lots.value("parcel_id", row)) history.replaceState(null, "", share.fragmentOf(row));
+  }
+
+  function moveTo(row) {
+    const bounds = plan.lotBounds(row);
+    lotMap.wholeSite = false;
+    const size = map.latLngToContainerPoint(bounds.getSouthEast()).subtract(map.latLngToContainerPoint(bounds.getNorthWest()));
+    const options = { ...paddings(), animate: !isCalm.matches };
+    if (Math.min(size.x, size.y) < 70) map.fitBounds(bounds.pad(0.8), { ...options, maxZoom: 20 });
+    else map.panInsideBounds(bounds.pad(0.2), options);
+  }
+
+  function paddings() {
+    const legend = byId("legend");
+    const covered = isWide.matches && byId("legend-switch").getAttribute("aria-expanded") === "true" ? legend.offsetWidth + 10 : 0;
+    const below = isWide.matches ? 0 : byId("card").offsetHeight;
+    return { paddingTopLeft: [16 + covered, 16], paddingBottomRight: [16, 16 + below] };
+  }
+
+  function showAll() {
+    const [west, south, east, north] = content.bounds;
+    const corners = [[west, south], [east, north]].map(([x, y]) => L.CRS.EPSG3857.unproject(L.point(x, y)));
+    map.fitBounds(L.latLngBounds(corners), { ...paddings(), animate: false });
+    lotMap.wholeSite = true;
+  }
+
+  function followAddress() {
+    const id = share.lotInAddress();
+    if (id === null) return;
+    if (rowOfLot(id) >= 0) show({ table: "lots", row: rowOfLot(id) }, { focus: false });
+    else tell(`There is no lot ${id} on this map`);
+  }
+
+  // --- map ---------------------------------------------------------------------------------------------------------
+
+  function startMap() {
+    const box = map.getContainer();
+    box.setAttribute("role", "region");
+    box.setAttribute("aria-label", "Map of the lots: arrow keys move it, plus and minus zoom; the table beside it has the same lots");
+    const unitsPerPixel = () => 1 / lotMap.draw.worldView(map.getZoom()).scale;
+    map.on("click", (event) => show(plan.thingAt(...plan.unitsOf(event.latlng), unitsPerPixel()), { move: false, focus: false }));
+    map.on("mousemove", (event) => box.classList.toggle("on-thing", plan.lotAt(...plan.unitsOf(event.latlng)) >= 0));
+    map.on("dragstart zoomstart", () => { lotMap.wholeSite = false; });
+    canvas.addTo(map);
+    new ResizeObserver(() => {
+      if (box.offsetWidth) map.invalidateSize({ animate: false }); // hidden while printing, or on a phone
+    }).observe(box);
+    document.addEventListener("pointerdown", () => document.body.classList.add("pointer"), true);
+    document.addEventListener("keydown", () => document.body.classList.remove("pointer"), true);
+  }
 
   // --- legend ------------------------------------------------------------------------------------------------------
 
-  function drawSwatch(canvas) {
-    const style = JSON.parse(canvas.dataset.style);
-    const pen = canvas.getContext("2d");
-    pen.scale(2, 2);
-    const options = { fill: true, opacity: 1, stroke: true, lineCap: "round", lineJoin: "round", ...style };
-    options._dashArray = style.dashArray ? style.dashArray.split(" ").map(Number) : null;
-    pen.beginPath();
-    if (style.kind === "line") { pen.moveTo(1, 9); pen.lineTo(33, 9); }
-    else if (style.kind === "circle") pen.arc(17, 9, style.radius, 0, 2 * Math.PI);
-    else if (style.kind === "diamond") diamondPath(pen, 17, 9, Math.min(style.radius, 8));
-    else pen.rect(1.5, 1.5, 31, 15);
-    L.Canvas.prototype._fillStroke.call(L.Canvas.prototype, pen, { options });
-  }
-
-  function start(map) {
-    const labelZoom = leastLabelZoom(map);
-    const place = () => {
-      strokeScale = Math.max(LEAST_STROKE, Math.min(1, 2 ** ((map.getZoom() - labelZoom - 1.5) / 1.5)));
-      for (const shapes of layers.values()) {
-        const { shape, radius } = shapes.options;
-        if (shape) shapes.getLayers().forEach((mark) => mark.setRadius(radius * Math.max(LEAST_MARK, strokeScale)));
-      }
-      for (const [id, group] of labels) {
-        const wanted = map.getZoom() >= labelZoom && map.hasLayer(layers.get(id));
-        if (wanted) map.addLayer(group); else map.removeLayer(group);
-      }
-    };
-    map.on("zoomend", place);
-    document.querySelectorAll("input[data-layer]").forEach((box) => {
-      const show = () => {
-        const shapes = layers.get(box.dataset.layer);
-        if (box.checked) map.addLayer(shapes); else map.removeLayer(shapes);
-        map.fire("overlayadd"); // the map library then puts the layers back into their drawing order
-        labels.forEach((group) => group.invoke("bringToFront"));
-        place();
+  function startLegend() {
+    document.querySelectorAll("canvas.swatch").forEach(lotMap.draw.drawSwatch);
+    for (const box of document.querySelectorAll("input[data-shows]")) {
+      const take = () => {
+        if (box.checked) state.hidden.delete(box.dataset.shows); else state.hidden.add(box.dataset.shows);
       };
-      if (box.checked !== map.hasLayer(layers.get(box.dataset.layer))) show(); // a reloaded page may remember its boxes
-      box.addEventListener("change", show);
-    });
-    document.querySelectorAll("canvas.swatch").forEach(drawSwatch);
-    const wide = window.matchMedia("(min-width: 721px)").matches;
-    document.querySelectorAll("aside details").forEach((part) => { part.open = wide; });
-    document.addEventListener("pointerdown", () => document.body.classList.add("pointer"), true);
-    document.addEventListener("keydown", () => document.body.classList.remove("pointer"), true);
-    place();
-    layers.forEach((shapes) => shapes.invoke("redraw")); // the first drawing did not know the strokes' scale
-    window.jQuery(() => labels.forEach((group) => group.invoke("bringToFront")));
+      take(); // a reloaded page may remember its boxes
+      box.addEventListener("change", () => { take(); redraw(); });
+    }
+    for (const choice of document.querySelectorAll("input[name='scheme']")) choice.addEventListener("change", takeScheme);
+    byId("lengths").addEventListener("change", (event) => { state.lengths = event.target.checked; redraw(); });
+    byId("legend-switch").addEventListener("click", () => openLegend(byId("legend-body").hidden));
+    startLabels();
+    takeScheme();
   }
 
-  return { makeShapes, start };
-})();
+  function takeScheme() {
+    state.scheme = document.querySelector("input[name='scheme']:checked").value;
+    for (const group of document.querySelectorAll("fieldset[data-scheme]")) group.hidden = group.dataset.scheme !== state.scheme;
+    table.render();
+    redraw();
+  }
+
+  function openLegend(open) {
+    byId("legend-body").hidden = !open;
+    byId("legend-switch").setAttribute("aria-expanded", open);
+  }
+
+  function startLabels() {
+    const names = ["exposure", "parcel_id", "verdict", "cost_share", "cost_likely", "length_ft", "length_m"];
+    const choice = byId("label-choice");
+    for (const name of names) {
+      if (!lots.has(name) || lots.numbers(name).every((number) => Number.isNaN(number))) continue;
+      choice.append(new Option(name === "parcel_id" ? "Lot number" : lots.field(name).title, name));
+    }
+    choice.append(new Option("Nothing", ""));
+    choice.addEventListener("change", () => { state.label = choice.value; redraw(); });
+  }
+
+  // --- filters -----------------------------------------------------------------------------------------------------
+
+  function startFilters() {
+    let wait = 0;
+    const soon = () => { clearTimeout(wait); wait = setTimeout(refilter, plan.count > 5000 ? 150 : 0); };
+    byId("search").addEventListener("input", (event) => { table.filters.search = event.target.value; soon(); });
+    byId("search").addEventListener("keydown", (event) => {
+      if (event.key === "Enter" && table.rows().length) show({ table: "lots", row: table.rows()[0] });
+    });
+    startVerdicts();
+    const costs = ["cost_share", "cost_likely"].find((name) => content.table_columns.includes(name));
+    addRange("exposure", "Exposure", 100);
+    if (costs) addRange(costs, costs === "cost_share" ? "Share $" : "Cost $");
+    byId("clear").addEventListener("click", clearFilters);
+  }
+
+  function startVerdicts() {
+    const words = lots.field("verdict").words ?? [];
+    const codes = lots.numbers("verdict");
+    const counts = new Int32Array(words.length + 1);
+    for (const code of codes) counts[code]++;
+    const order = content.schemes.verdict.classes.map((one) => one.title);
+    const known = words.map((word, n) => ({ word, code: n + 1 })).sort((a, b) => order.indexOf(a.word) - order.indexOf(b.word));
+    if (counts[0]) known.push({ word: "no verdict", code: 0 });
+    for (const { word, code } of known) {
+      const label = card.element("label");
+      const box = card.element("input");
+      Object.assign(box, { type: "checkbox", checked: true, value: code });
+      label.append(box, `${word} `, card.element("small", counts[code].toLocaleString("en-US")));
+      byId("verdicts").append(label);
+      box.addEventListener("change", () => {
+        const boxes = [...document.querySelectorAll("#verdicts input")];
+        table.filters.verdicts = boxes.every((one) => one.checked) ? null : new Set(boxes.filter((one) => one.checked).map((one) => Number(one.value)));
+        refilter();
+      });
+    }
+  }
+
+  function addRange(name, title, most) {
+    const group = card.element("span", undefined, "range");
+    const ends = ["from", "to"].map((end) => {
+      const label = card.element("label", end === "from" ? `${title} ` : "to ");
+      const box = card.element("input");
+      Object.assign(box, { type: "number", min: 0, placeholder: end === "from" ? "0" : most ?? "any" });
+      if (most) box.max = most;
+      box.setAttribute("aria-label", `${title}, ${end}`);
+      label.append(box);
+      group.append(label);
+      return box;
+    });
+    const take = () => {
+      const [least, top] = ends.map((box) => (box.value === "" ? null : Number(box.value)));
+      if (least === null && top === null) table.filters.ranges.delete(name);
+      else table.filters.ranges.set(name, { least: least ?? -Infinity, most: top ?? Infinity });
+      refilter();
+    };
+    ends.forEach((box) => box.addEventListener("input", take));
+    byId("ranges").append(group);
+  }
+
+  function clearFilters() {
+    Object.assign(table.filters, { search: "", verdicts: null });
+    table.filters.ranges.clear();
+    byId("search").value = "";
+    document.querySelectorAll("#ranges input").forEach((box) => { box.value = ""; });
+    document.querySelectorAll("#verdicts input").forEach((box) => { box.checked = true; });
+    if (frontier) {
+      byId("budget-on").checked = false;
+      state.budgetPoint = null;
+    }
+    refilter();
+    showAll();
+  }
+
+  function refilter() {
+    table.applyFilters();
+    redraw();
+  }
+
+  // --- budget ------------------------------------------------------------------------------------------------------
+
+  function startBudget() {
+    if (!frontier) return;
+    const { cents, worth_pct: worth, lots: protectedLots } = frontier;
+    const [on, point, money] = ["budget-on", "budget-point", "budget-usd"].map(byId);
+    point.max = cents.length - 1;
+    point.value = cents.length - 1;
+    const dollars = (number) => `$${(number / 100).toLocaleString("en-US", { maximumFractionDigits: 0 })}`;
+    const takePoint = (turnOn) => {
+      if (turnOn) on.checked = true;
+      const at = Number(point.value);
+      const share = worth[at] === null ? "" : `, ${worth[at]} % of the exposure that can be closed off`;
+      const says = `${dollars(cents[at])} protects ${protectedLots[at].toLocaleString("en-US")} lots${share}`;
+      const next = at + 1 < cents.length ? `; the next step costs ${dollars(cents[at + 1])}.` : ": all that can be.";
+      byId("budget-says").textContent = on.checked ? says + next : "Move the slider, or write a sum.";
+      point.setAttribute("aria-valuetext", says);
+      state.budgetPoint = on.checked ? at : null;
+      refilter();
+    };
+    const fillMoney = () => { money.value = Math.ceil(cents[Number(point.value)] / 100); };
+    point.addEventListener("input", () => { fillMoney(); takePoint(true); });
+    money.addEventListener("input", () => {
+      const budget = Math.max(0, Number(money.value)) * 100;
+      point.value = Math.max(0, cents.findLastIndex((cost) => cost <= budget));
+      takePoint(true);
+    });
+    on.addEventListener("change", () => takePoint(false));
+    fillMoney();
+    takePoint(false);
+  }
+
+  // --- the page ----------------------------------------------------------------------------------------------------
+
+  function showPart(name) {
+    document.body.dataset.view = name;
+    for (const press of document.querySelectorAll(".views button")) press.setAttribute("aria-pressed", press.dataset.view === name);
+    openLegend(true);
+    if (state.chosen?.table === "lots") table.showRow(state.chosen.row); else table.render();
+  }
+
+  function startSharing() {
+    byId("save-table").addEventListener("click", () => {
+      share.saveTable(table.rows());
+      tell(`${table.rows().length.toLocaleString("en-US")} rows saved`);
+    });
+    byId("save-lots").addEventListener("click", () => tell(`${share.saveLots(table.rows()).toLocaleString("en-US")} lots saved`));
+    share.watchPrinting(map);
+    window.addEventListener("hashchange", followAddress);
+  }
+
+  startLegend();
+  startMap();
+  table.start((row) => show({ table: "lots", row }, { focus: false }));
+  startFilters();
+  startBudget();
+  startSharing();
+  for (const press of document.querySelectorAll(".views button")) press.addEventListener("click", () => showPart(press.dataset.view));
+  showAll();
+  followAddress();
+  lotMap.ready = true;
+};

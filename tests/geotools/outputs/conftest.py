@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+import importlib
+import importlib.util
+import json
+import os
+from pathlib import Path
 from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import rasterio
 import shapely
+from affine import Affine
+from map_pages import PHONE, TITLE, draw_town
+
+from geotools.rasters import open_raster
 
 UTM_12_NORTH = "EPSG:32612"
 WEST_M, SOUTH_M = 510_000.0, 3_575_000.0
@@ -134,6 +144,122 @@ def town() -> Town:
 def large_town() -> Town:
     """A town of 500 lots."""
     return make_town(columns=25, blocks=10)
+
+
+@pytest.fixture(scope="session")
+def huge_town() -> Town:
+    """A town of 5,000 lots."""
+    return make_town(columns=100, blocks=25)
+
+
+BROWSER = Path("/usr/bin/chromium")
+BROWSER_OPTIONS = [
+    *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
+    *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
+]
+
+
+class Opened(NamedTuple):
+    """A page that is open, and what it asked for and complained about."""
+
+    page: object
+    requests: list[str]
+    complaints: list[str]
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """Debian's Chromium; outside CI the tests are skipped where it is missing."""
+    must_run = os.environ.get("CI") == "true"
+    if not must_run and not BROWSER.exists():
+        pytest.skip(f"no browser at {BROWSER}: install Debian's chromium to run the map's tests")
+    if not must_run and not importlib.util.find_spec("playwright"):
+        pytest.skip("playwright is not installed: install the test extras to run the map's tests")
+    sync_api = importlib.import_module("playwright.sync_api")
+    with sync_api.sync_playwright() as play:
+        running = play.chromium.launch(executable_path=str(BROWSER), args=BROWSER_OPTIONS)
+        yield running
+        running.close()
+
+
+@pytest.fixture
+def open_page(browser):
+    """Open a file or an address: `open_page(path)`, `open_page(path, size=(390, 844), fragment="#lot=7")`."""
+    contexts = []
+
+    def open_it(path, size=(1400, 900), fragment="", offline=True) -> Opened:
+        context = browser.new_context(
+            viewport={"width": size[0], "height": size[1]}, reduced_motion="reduce", accept_downloads=True
+        )
+        contexts.append(context)
+        context.set_offline(offline)
+        page = context.new_page()
+        requests, complaints = [], []
+        page.on("request", lambda request: requests.append(request.url))
+        page.on("console", lambda message: complaints.append(message.text))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.goto((path if isinstance(path, str) else path.as_uri()) + fragment)
+        page.wait_for_function("typeof lotMap !== 'undefined' && lotMap.ready")
+        return Opened(page, requests, complaints)
+
+    yield open_it
+    for context in contexts:
+        context.close()
+
+
+@pytest.fixture(scope="session")
+def elevation(town, tmp_path_factory):
+    path = tmp_path_factory.mktemp("terrain") / "elevation.tif"
+    west, south, east, north = town.lots.total_bounds
+    y, x = np.mgrid[0:150, 0:150]
+    cell_m = max(east - west, north - south) / 100
+    heights = (20 * np.sin(x / 15) * np.cos(y / 20)).astype("float32")
+    with rasterio.open(
+        path, "w", driver="GTiff", width=150, height=150, count=1, dtype="float32", crs=town.lots.crs.to_wkt(),
+        transform=Affine(cell_m, 0, west - 25 * cell_m, 0, -cell_m, north + 25 * cell_m), nodata=-9999,
+    ) as out:  # fmt: skip
+        out.write(heights, 1)
+    return open_raster(path, "elevation")
+
+
+@pytest.fixture(scope="session")
+def frontier(town):
+    ids = town.lots.nlargest(40, "exposure")["parcel_id"].tolist()
+    groups = [[], ids[:10], ids[10:25], ids[25:]]
+    cents = [0, 100_000, 250_000, 900_000]
+    return pd.DataFrame(
+        {"cost_cents": cents, "worth_pct": [0.0, 40.0, 70.0, 100.0], "lots_added": [json.dumps(g) for g in groups]}
+    )
+
+
+@pytest.fixture(scope="session")
+def map_file(town, elevation, frontier, tmp_path_factory):
+    """All that a map can have: terrain, ways in with routes, a frontier, shares, sheets."""
+    middle = shapely.get_coordinates(shapely.centroid(town.lots.geometry.array))
+    routes = shapely.linestrings(np.stack([middle, middle + np.array([3.0, 15.0])], axis=1))
+    closure = gpd.GeoDataFrame({"parcel_id": town.lots["parcel_id"]}, geometry=routes, crs=town.lots.crs).iloc[::-1]
+    shares = town.lots[["parcel_id", "geometry"]].assign(
+        share_cents=pd.array([12_300 + row for row in range(len(town.lots))], dtype="Int64"),
+        alone_cents=pd.array([45_600] * len(town.lots), dtype="Int64"),
+        share_rule="no group of lots could build alone for less",
+    )
+    more = {"closure": closure, "elevation": elevation, "frontier": frontier, "shares": shares, "sheets": "sheets.pdf"}
+    return draw_town(town, tmp_path_factory.mktemp("map") / "map.html", title=TITLE, **more)
+
+
+@pytest.fixture(scope="session")
+def plain_file(town, tmp_path_factory):
+    return draw_town(town, tmp_path_factory.mktemp("plain") / "map.html", title=TITLE)
+
+
+@pytest.fixture(params=[(1400, 900), PHONE], ids=["desktop", "phone"])
+def opened(request, open_page, map_file):
+    return open_page(map_file, size=request.param)
+
+
+@pytest.fixture
+def desktop(open_page, map_file):
+    return open_page(map_file)
 
 
 def _bend(xy: np.ndarray) -> np.ndarray:
