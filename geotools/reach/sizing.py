@@ -39,6 +39,10 @@ def size_barrier(
         Height of a given fence, in any unit; empty for none.
     foothold : str
         Height and distance of a climbable thing outside, such as `18in@2ft`; empty for none.
+    slope : str
+        Rise of the ground outside as an angle, such as `30deg`; empty for level ground.
+    species : str
+        Species whose share kept out is asked for, such as `atrox,scutulatus`, or `all`; empty for none.
 
     Returns
     -------
