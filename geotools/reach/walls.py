@@ -117,14 +117,15 @@ def _sides(walls: gpd.GeoDataFrame, held: NDArray[np.intp], ground: gpd.GeoDataF
     at, yard_at = shapely.STRtree(yards).query(shapes[held], predicate="dwithin", distance=_BESIDE_M)
     order = np.lexsort((yard_at, at))
     wall_at, yard_at = held[at[order]], yard_at[order]
-    along_m = shapely.length(shapely.intersection(shapes[wall_at], shapely.buffer(yards[yard_at], _BESIDE_M)))
+    around, enclosed = (shapely.buffer(yards, by_m, quad_segs=4) for by_m in (_BESIDE_M, _WALL_M))
+    along_m = shapely.length(shapely.intersection(shapes[wall_at], around[yard_at]))
     beside = along_m > 2 * _BESIDE_M
     wall_at, yard_at = wall_at[beside], yard_at[beside]
     ids = [f"{wall}:{yard}" for wall, yard in zip(wall_at, yard_at, strict=True)]
     table = gpd.GeoDataFrame(
         {"line_id": ids, "wall": wall_at}, index=pd.Index(ids, dtype=object), geometry=shapes[wall_at], crs=walls.crs
     )
-    table["enclosed"] = gpd.GeoSeries(shapely.buffer(yards[yard_at], _WALL_M), index=table.index, crs=walls.crs)
+    table["enclosed"] = gpd.GeoSeries(enclosed[yard_at], index=table.index, crs=walls.crs)
     return table
 
 

@@ -23,7 +23,8 @@ __all__ = ["Game", "split_cost"]
 _FINE = 1000
 """While shares are looked for, a cent is counted in this many parts."""
 _MOST_ROUNDS = 500
-_MOST_PLAYERS = 200
+_MOST_PLAYERS = 24
+"""Lots of a part up to which the linear programme is solved; beyond, a flow gives the shares, held to the same test."""
 
 
 class Game:
