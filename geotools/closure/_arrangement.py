@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import shapely
 
+from geotools.closure._noding import GRID_M, cut_faces
 from geotools.errors import LayerError
 
 if TYPE_CHECKING:
@@ -19,12 +20,10 @@ if TYPE_CHECKING:
 
 __all__ = ["Arrangement", "arrange", "ends_of", "find_faces_in", "match_edges", "segments_of", "wide_enough"]
 
-GRID_M = 0.001
-"""Coordinates are rounded to this while the plane is cut up (assumption of this project: a sixth of the least gap)."""
 _MATCH_M = GRID_M
 """Rounding moves a line by less than one grid step, so an edge lies wholly within this of the lines that made it."""
 _MARGIN_M = 10.0
-_BLOCK_M = 200.0
+_AT_ONCE = 100_000
 _LARGEST = 1 << 31
 
 
@@ -32,7 +31,8 @@ class Arrangement(NamedTuple):
     """Faces and edges of the plane inside a frame around all lines; coordinates in metres from `origin`.
 
     `edges` are two-point segments of shape (n, 2, 2); `left` and `right` the two different faces beside each; `outer`
-    the faces at the frame; `loose` the segments inside a face that bound nothing (free ends and bridges), (k, 2, 2).
+    the faces at the frame; `loose` the segments inside a face that bound nothing (free ends and bridges), (k, 2, 2);
+    `inside` a tree of one point in each face.
     """
 
     origin: Floats
@@ -42,9 +42,10 @@ class Arrangement(NamedTuple):
     right: Ints
     outer: Flags
     loose: Floats
+    inside: shapely.STRtree
 
 
-def arrange(lines: Shapes) -> Arrangement:
+def arrange(lines: Shapes, *, merge: bool = False) -> Arrangement:
     """Cut the plane along lines, rounded to a millimetre.
 
     A frame and a coarse net of free lines are added, so that no face is large: they stop nobody. Ends that hang free
@@ -54,6 +55,8 @@ def arrange(lines: Shapes) -> Arrangement:
     ----------
     lines : array of LineString, n
         In metres; empty ones are passed over.
+    merge : bool
+        Join lines that follow on each other first, which is faster for many short ones.
 
     Returns
     -------
@@ -79,17 +82,15 @@ def arrange(lines: Shapes) -> Arrangement:
             f"the layers reach over {max(width_m, height_m) / 1000:,.0f} km",
             mend="look for a coordinate that is wrong, or plan one site at a time",
         )
-    local = shapely.transform(lines, lambda xy: xy - origin)
-    free = _net(width_m, height_m)
-    noded = shapely.union_all(np.concatenate([local, free]), grid_size=GRID_M)
-    polygons, bridges, ends, _ = shapely.polygonize_full([noded])
-    faces = shapely.get_parts(polygons)
-    faces = faces[np.lexsort(shapely.bounds(faces).T)]
-    loose, _ = segments_of(np.concatenate([shapely.get_parts(bridges), shapely.get_parts(ends)]))
-    return _with_edges(faces, origin, shapely.get_coordinates(loose).reshape(-1, 2, 2))
+    faces, bridges, ends = cut_faces(lines, origin, width_m, height_m, merge=merge)
+    inside = shapely.point_on_surface(faces)
+    order = np.lexsort([*shapely.get_coordinates(inside).T, *shapely.bounds(faces).T])
+    faces, inside = faces[order], inside[order]
+    loose, _ = segments_of(np.concatenate([bridges, ends]))
+    return _with_edges(faces, inside, origin, shapely.get_coordinates(loose).reshape(-1, 2, 2))
 
 
-def match_edges(plan: Arrangement, edges: Floats, segments: Shapes) -> tuple[Ints, Ints]:
+def match_edges(plan: Arrangement, edges: Floats, segments: Floats) -> tuple[Ints, Ints]:
     """Find which segments each edge of an arrangement runs along.
 
     Parameters
@@ -97,21 +98,27 @@ def match_edges(plan: Arrangement, edges: Floats, segments: Shapes) -> tuple[Int
     plan : Arrangement
     edges : array of float, (n, 2, 2)
         Its edges or loose segments.
-    segments : array of LineString, m
-        Two-point segments in world coordinates that took part in `arrange`.
+    segments : array of float, (m, 2, 2)
+        Segments in world coordinates that took part in `arrange`, none of length zero.
 
     Returns
     -------
     edge_at, segment_at : arrays of int, k
         One pair for each edge and segment that lie on each other.
     """
-    local = shapely.transform(segments, lambda xy: xy - plan.origin)
-    middles = shapely.points(edges.mean(axis=1))
-    edge_at, segment_at = shapely.STRtree(local).query(middles, predicate="dwithin", distance=_MATCH_M)
-    # An edge that runs on past the end of a segment is not part of it.
-    for end in (0, 1):
-        along = shapely.dwithin(shapely.points(edges[edge_at, end]), local[segment_at], _MATCH_M)
-        edge_at, segment_at = edge_at[along], segment_at[along]
+    local = segments - plan.origin
+    tree = shapely.STRtree(np.asarray(shapely.linestrings(local), dtype=object))
+    found = [np.zeros((2, 0), dtype=np.intp)]
+    for first in range(0, len(edges), _AT_ONCE):
+        some = edges[first : first + _AT_ONCE]
+        middles = some.mean(axis=1)
+        edge_at, segment_at = tree.query(shapely.box(*(middles - 2 * _MATCH_M).T, *(middles + 2 * _MATCH_M).T))
+        # An edge that runs on past the end of a segment is not part of it.
+        for points in (middles, some[:, 0], some[:, 1]):
+            along = _away_m(points[edge_at], local[segment_at]) <= _MATCH_M
+            edge_at, segment_at = edge_at[along], segment_at[along]
+        found.append(np.stack([edge_at + first, segment_at]))
+    edge_at, segment_at = np.concatenate(found, axis=1)
     return edge_at, segment_at
 
 
@@ -129,8 +136,9 @@ def find_faces_in(plan: Arrangement, polygons: Shapes) -> tuple[Ints, Ints]:
     -------
     polygon_at, face_at : arrays of int, m
     """
-    tree = shapely.STRtree(shapely.point_on_surface(plan.faces))
-    polygon_at, face_at = tree.query(shapely.transform(polygons, lambda xy: xy - plan.origin), predicate="intersects")
+    polygon_at, face_at = plan.inside.query(
+        shapely.transform(polygons, lambda xy: xy - plan.origin), predicate="intersects"
+    )
     return polygon_at, face_at
 
 
@@ -175,16 +183,17 @@ def ends_of(starts: Ints, stops: Ints, count: int) -> NDArray[np.int64]:
     return np.asarray(np.minimum(starts, stops).astype(np.int64) * count + np.maximum(starts, stops), dtype=np.int64)
 
 
-def _net(width_m: float, height_m: float) -> Shapes:
-    """Draw the frame and the free lines inside it."""
-    east = np.append(np.arange(0, width_m, _BLOCK_M), width_m)
-    north = np.append(np.arange(0, height_m, _BLOCK_M), height_m)
-    upright = np.stack([np.stack([east, 0 * east], 1), np.stack([east, 0 * east + height_m], 1)], 1)
-    level = np.stack([np.stack([0 * north, north], 1), np.stack([0 * north + width_m, north], 1)], 1)
-    return np.asarray(shapely.linestrings(np.concatenate([upright, level])), dtype=object)
+def _away_m(points: Floats, segments: Floats) -> Floats:
+    """Return the distance of each point from its segment."""
+    start, way = segments[:, 0], segments[:, 1] - segments[:, 0]
+    along = ((points - start) * way).sum(axis=1) / (way * way).sum(axis=1)
+    nearest = start + np.clip(along, 0, 1)[:, None] * way
+    beyond_m = np.hypot(*(points - nearest).T)
+    beside_m = np.abs(way[:, 0] * (points - start)[:, 1] - way[:, 1] * (points - start)[:, 0]) / np.hypot(*way.T)
+    return np.asarray(np.where((along > 0) & (along < 1), beside_m, beyond_m), dtype=np.float64)
 
 
-def _with_edges(faces: Shapes, origin: Floats, loose: Floats) -> Arrangement:
+def _with_edges(faces: Shapes, inside: Shapes, origin: Floats, loose: Floats) -> Arrangement:
     """Pair the faces that share a side, by the side's corners on the grid."""
     rings, face_of_ring = shapely.get_rings(faces, return_index=True)
     xy, ring_at = shapely.get_coordinates(rings, return_index=True)
@@ -203,4 +212,4 @@ def _with_edges(faces: Shapes, origin: Floats, loose: Floats) -> Arrangement:
     apart = face[one] != face[other]
     one, other = one[apart], other[apart]
     edges = np.stack([xy[places[one]], xy[places[one] + 1]], axis=1)
-    return Arrangement(origin, faces, edges, face[one], face[other], outer, loose)
+    return Arrangement(origin, faces, edges, face[one], face[other], outer, loose, shapely.STRtree(inside))

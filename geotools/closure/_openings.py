@@ -133,11 +133,17 @@ def warn_of_touching(site: Site, proof: Proof, walls: gpd.GeoDataFrame, lots: in
     if not len(proof.touch_lot):
         return texts
     solid = np.flatnonzero(linework.kind[linework.item_at] != JOINT)
-    tree = shapely.STRtree(linework.lines[solid])
-    for lot, edge in zip(proof.touch_lot.tolist(), proof.touch_edge.tolist(), strict=True):
-        middle = plan.edges[edge].mean(axis=0) + plan.origin
-        near = linework.item_at[solid[np.sort(tree.query(shapely.Point(middle), predicate="dwithin", distance=snap_m))]]
-        names = " and ".join(dict.fromkeys(_name(linework, int(number), walls) for number in near))
+    middles = plan.edges[proof.touch_edge].mean(axis=1) + plan.origin
+    row, near = shapely.STRtree(linework.lines[solid]).query(
+        shapely.points(middles), predicate="dwithin", distance=snap_m
+    )
+    order = np.lexsort((near, row))
+    items = linework.item_at[solid[near[order]]]
+    called = {int(item): _name(linework, int(item), walls) for item in np.unique(items)}
+    bounds = np.searchsorted(row[order], np.arange(len(middles) + 1)).tolist()
+    for number, (lot, middle) in enumerate(zip(proof.touch_lot.tolist(), middles.tolist(), strict=True)):
+        some = items[bounds[number] : bounds[number + 1]].tolist()
+        names = " and ".join(dict.fromkeys(called[item] for item in some))
         if names in texts[lot]:
             continue
         text = (

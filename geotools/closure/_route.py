@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,6 +30,7 @@ _LEAST_GAP_M = 0.00635
 """An animal passes no narrower opening (published extension guides: 1/4 in)."""
 _NO_WAY_M = 1e6
 _AT_ONCE = 2000
+_THREADS = 2
 
 
 def trace_routes(
@@ -145,16 +147,26 @@ def _triangles(plan: Arrangement, walked: Ints, fences: Shapes) -> tuple[Floats,
         at, first = np.unique(face_at[order], return_index=True)
         fenced[at] = True
         groups = np.split(slits[slit_at[order]], first[1:]) if len(at) else []
-        for number, group in zip(at.tolist(), groups, strict=True):
-            # The face's own corners have to stay as they are, so that its neighbours still share them.
-            slit = shapely.union_all(group)
-            near = shapely.intersection(
-                shapely.boundary(shapes[number]), shapely.buffer(slit, 2 * _STUB_M, quad_segs=2)
-            )
-            clear = shapely.buffer(near, 2 * _STUB_M, quad_segs=2)
-            shapes[number] = shapely.difference(shapes[number], shapely.difference(slit, clear))
+        slit = np.array([shapely.union_all(group) for group in groups], dtype=object)
+        shapes[at] = _slit(shapes[at], slit)
+    # In portions, so that the triangles needn't all stand as shapes at once; it lets go of the interpreter's lock.
+    firsts = range(0, len(shapes), _AT_ONCE)
+    with ThreadPoolExecutor(_THREADS) as pool:
+        portions = list(pool.map(lambda first: _in_triangles(shapes[first : first + _AT_ONCE]), firsts))
+    cell_at = np.concatenate([at + first for first, (_, at) in zip(firsts, portions, strict=True)])
+    return np.concatenate([corners for corners, _ in portions]), walked[cell_at], fenced[cell_at]
+
+
+def _in_triangles(shapes: Shapes) -> tuple[Floats, Ints]:
     cells, cell_at = shapely.get_parts(shapely.constrained_delaunay_triangles(shapes), return_index=True)
-    return shapely.get_coordinates(cells).reshape(-1, 4, 2)[:, :3], walked[cell_at], fenced[cell_at]
+    return shapely.get_coordinates(cells).reshape(-1, 4, 2)[:, :3], cell_at
+
+
+def _slit(shapes: Shapes, slits: Shapes) -> Shapes:
+    """Cut slits out of faces, but for the faces' own corners, so that their neighbours still share them."""
+    near = shapely.intersection(shapely.boundary(shapes), shapely.buffer(slits, 2 * _STUB_M, quad_segs=2))
+    clear = shapely.buffer(near, 2 * _STUB_M, quad_segs=2)
+    return np.asarray(shapely.difference(shapes, shapely.difference(slits, clear)), dtype=object)
 
 
 def _sides(plan: Arrangement, corners: Floats, cost_m: Floats) -> tuple[Ints, Ints, Floats, Floats]:

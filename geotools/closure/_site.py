@@ -15,10 +15,10 @@ from geotools.closure._arrangement import (
     arrange,
     find_faces_in,
     match_edges,
-    segments_of,
     wide_enough,
 )
 from geotools.closure._linework import Linework, draw_linework
+from geotools.closure._noding import first_drawn, split
 from geotools.errors import Assumed, CrsError, LayerError, Noticed
 from geotools.units import feet_and_inches
 
@@ -137,7 +137,7 @@ def lay_out(
     linework = _draw(houses, walls, gates, standard.snap_m, tolerances)
     outlines = _rings(np.concatenate([protected, habitat]))
     plan = arrange(np.concatenate([linework.lines, outlines]))
-    item, loose = _items(plan, plan.edges, linework), _items(plan, plan.loose, linework)
+    item, loose = np.split(_items(plan, np.concatenate([plan.edges, plan.loose]), linework), [len(plan.edges)])
     stubs = plan.loose[(loose >= 0) & linework.sound[loose]]
 
     covered = np.zeros(len(plan.faces), dtype=bool)
@@ -211,15 +211,17 @@ def _draw(
 
 def _items(plan: Arrangement, edges: Floats, linework: Linework) -> Ints:
     """Find the barrier that stands on each edge: by kind, then sound before unsound, then the cheapest."""
-    segments, line_at = segments_of(linework.lines)
-    item = np.full(len(edges), -1, dtype=np.intp)
-    edge_at, segment_at = match_edges(plan, edges, segments)
-    found = linework.item_at[line_at[segment_at]]
-    order = np.lexsort((found, linework.cost_per_m[found], ~linework.sound[found], linework.kind[found], edge_at))
-    edge_at, found = edge_at[order], found[order]
-    first = np.append(True, edge_at[1:] != edge_at[:-1]) if len(edge_at) else np.zeros(0, dtype=bool)
-    item[edge_at[first]] = found[first]
-    return item
+    by_rank = np.lexsort((linework.cost_per_m, ~linework.sound, linework.kind))
+    rank = np.empty(len(by_rank), dtype=np.intp)
+    rank[by_rank] = np.arange(len(by_rank))
+    segments, line_at = split(linework.lines)
+    rank_at = rank[linework.item_at[line_at]]
+    order = np.argsort(rank_at, kind="stable")
+    order = order[first_drawn(segments[order])[0]]
+    edge_at, segment_at = match_edges(plan, edges, segments[order])
+    best = np.full(len(edges), len(by_rank), dtype=np.intp)
+    np.minimum.at(best, edge_at, rank_at[order][segment_at])
+    return np.append(by_rank, -1)[best]
 
 
 def _rings(polygons: Shapes) -> Shapes:

@@ -1,4 +1,4 @@
-"""Time the cheapest barrier against networkx, and an invented tract: bench_separation.py [LOTS]."""
+"""Time the cheapest barrier against networkx, then an invented tract with closure: bench_separation.py [LOTS]."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ import pandas as pd
 from shapely import LineString, Point, box
 
 from geotools.alignment import find_lot_ground
+from geotools.closure import prove_closure
 from geotools.closure.site_pieces import arrange_site
 from geotools.separation import choose_lots, compare_alternates, separate_lots, share_costs, trace_frontier
 
@@ -93,12 +94,13 @@ def tract(lots: int) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFra
     )
 
 
-def timed(name: str, work: Callable[[], Any]) -> Any:
-    """Do the work and print its seconds."""
+def timed(name: str, work: Callable[[], Any], lots: int = 0) -> Any:
+    """Do the work and print its seconds, and the lots per second where the lots are given."""
     start, spent = time.perf_counter(), time.process_time()
     result = work()
     seconds, spent = time.perf_counter() - start, time.process_time() - spent
-    print(f"{name:<44}{seconds:>10.2f} s  of the processor {spent:.2f} s", flush=True)
+    rate = f"  {lots / seconds:,.0f} lots/s" if lots else ""
+    print(f"{name:<44}{seconds:>10.2f} s  of the processor {spent:.2f} s{rate}", flush=True)
     return result
 
 
@@ -122,9 +124,13 @@ def main(lots: int) -> None:
     parcels["exposure"] = rng.integers(0, 1000, lots) / 10
     ground = timed(f"lot ground, {lots:,} lots", lambda: find_lot_ground(parcels, houses, streets))
     start = time.perf_counter()
-    pieces = timed("arrange_site", lambda: arrange_site(ground, desert, roads=streets))
-    barrier = timed("separate_lots", lambda: separate_lots(pieces))
-    frontier = timed("trace_frontier", lambda: trace_frontier(pieces, parcels))
+    # Every third lot line is a wall, and every second of these is sound.
+    walls = gpd.GeoDataFrame(geometry=parcels.boundary[::3].to_numpy(), crs=parcels.crs)
+    walls["sound_now"] = np.arange(len(walls)) % 2 == 0
+    timed("prove_closure", lambda: prove_closure(ground, desert, walls, buildings=houses), lots)
+    pieces = timed("arrange_site", lambda: arrange_site(ground, desert, roads=streets), lots)
+    barrier = timed("separate_lots", lambda: separate_lots(pieces), lots)
+    frontier = timed("trace_frontier", lambda: trace_frontier(pieces, parcels), lots)
     budget = float(frontier["cost_cents"].iloc[-1]) / 300
     chosen = timed("choose_lots", lambda: choose_lots(pieces, parcels, frontier, budget_usd=budget))
     timed("share_costs", lambda: share_costs(pieces, chosen))

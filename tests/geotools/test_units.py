@@ -96,9 +96,7 @@ def test_many_lengths_name_the_first_bad_row():
         parse_lengths(["4 ft", "4 ft", "tall", "tall"])
 
 
-@pytest.mark.parametrize(
-    ("metres", "text"), [(1.6764, "5 ft 6 in"), (0.3048, "1 ft"), (0.1, "4 in"), (0.0, "0 in")]
-)
+@pytest.mark.parametrize(("metres", "text"), [(1.6764, "5 ft 6 in"), (0.3048, "1 ft"), (0.1, "4 in"), (0.0, "0 in")])
 def test_feet_and_inches(metres, text):
     assert feet_and_inches(metres) == text
 
