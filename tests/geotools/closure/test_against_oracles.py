@@ -182,7 +182,7 @@ def test_any_drawing_against_thick_walls(seed: int) -> None:
         assert route.is_valid
         assert start.contains(Point(route.coords[0]))
         assert goal.contains(Point(route.coords[-1]))
-        # An end may be moved by up to the tolerance to where it meets another wall: an overhang shorter than that is none.
+        # An end may be moved by up to the tolerance to where it meets a wall: a shorter overhang is none.
         firm = [substring(line, 0.05, max(line.length - 0.05, 0.05)) for line in lines]
         assert not shapely.intersects(route, firm).any()
 
