@@ -18,7 +18,7 @@ import shapely
 
 from geotools.alignment import draw_house_loops, draw_lot_lines, draw_yard_lines, find_lot_ground
 from geotools.design import BarrierStandard
-from geotools.exposure import score_exposure
+from geotools.exposure.measures import measure_contact, measure_distance
 from geotools.habitat import widen_washes
 from geotools.reach import find_conflicts, measure_setbacks
 
@@ -40,7 +40,7 @@ def ours(town: Town) -> dict[str, Callable[[], Any]]:
     ground = find_lot_ground(town["parcels"], town["buildings"], town["roads"], town["easements"], washes)
     lines = draw_lot_lines(ground)
     return {
-        "exposure": lambda: score_exposure(town["parcels"], town["open_desert"], washes),
+        "nearness": lambda: nearness(town, washes),
         "lot lines": lambda: draw_lot_lines(
             find_lot_ground(town["parcels"], town["buildings"], town["roads"], town["easements"], washes)
         ),
@@ -48,6 +48,15 @@ def ours(town: Town) -> dict[str, Callable[[], Any]]:
         "yard lines": lambda: draw_yard_lines(ground),
         "house loops": lambda: draw_house_loops(ground, things),
     }
+
+
+def nearness(town: Town, washes: gpd.GeoDataFrame) -> None:
+    """Measure contact with open desert, and the distances to it and to a wash."""
+    lots = town["parcels"].geometry.to_numpy()
+    desert = shapely.get_parts(town["open_desert"].union_all())
+    measure_contact(lots, desert, within_m=5.0)
+    measure_distance(lots, desert)
+    measure_distance(lots, shapely.get_parts(washes.union_all()))
 
 
 def row_by_row(town: Town) -> dict[str, Callable[[], Any]]:
@@ -59,7 +68,7 @@ def row_by_row(town: Town) -> dict[str, Callable[[], Any]]:
     zone = desert.buffer(5.0)
     lots = list(town["parcels"].geometry)
 
-    def exposure() -> list[tuple[float, float, float]]:
+    def nearness_of_each() -> list[tuple[float, float, float]]:
         return [
             (lot.boundary.intersection(zone).length / lot.boundary.length, lot.distance(desert), lot.distance(water))
             for lot in lots
@@ -84,7 +93,7 @@ def row_by_row(town: Town) -> dict[str, Callable[[], Any]]:
             count += int((distances_m < things["setback_m"]).sum())
         return count
 
-    return {"exposure": exposure, "lot lines": lot_lines, "conflicts": conflicts}
+    return {"nearness": nearness_of_each, "lot lines": lot_lines, "conflicts": conflicts}
 
 
 def bare_calls(town: Town) -> dict[str, Callable[[], Any]]:
@@ -96,7 +105,7 @@ def bare_calls(town: Town) -> dict[str, Callable[[], Any]]:
     washes = widen_washes(town["washes"]).geometry.to_numpy()
     things = town["footholds"].geometry.to_numpy()
 
-    def exposure() -> None:
+    def nearness_of_each() -> None:
         zone = shapely.buffer(desert, 5.0)
         at, of = shapely.STRtree(zone).query(outlines, predicate="intersects")
         shapely.length(shapely.intersection(outlines[at], zone[of]))
@@ -113,7 +122,7 @@ def bare_calls(town: Town) -> dict[str, Callable[[], Any]]:
         of, at = shapely.STRtree(outlines).query(things, predicate="dwithin", distance=standard.reach_m)
         shapely.distance(things[of], outlines[at])
 
-    return {"exposure": exposure, "lot lines": lot_lines, "conflicts": conflicts}
+    return {"nearness": nearness_of_each, "lot lines": lot_lines, "conflicts": conflicts}
 
 
 def seconds(work: Callable[[], Any], *, repeats: int) -> float:
