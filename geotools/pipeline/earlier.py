@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from geotools.errors import PipelineError
 from geotools.layers import LAYERS, read_inputs
+from geotools.pipeline.doing import do_step
+from geotools.pipeline.placing import RECORD
 from geotools.pipeline.plan import Plan, StepRow
 from geotools.pipeline.schedule import check_plan
 
@@ -15,10 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterable
     from pathlib import Path
 
-__all__ = ["RECORD", "make_tables", "read_earlier"]
-
-RECORD = "run.json"
-"""The record that a run leaves in its folder."""
+__all__ = ["make_tables", "read_earlier"]
 
 
 def read_earlier(folder: Path) -> Plan:
@@ -71,6 +70,7 @@ def read_earlier(folder: Path) -> Plan:
             inputs=inputs,
             design=dict(used["design"]),
             layer_options={name: dict(options) for name, options in used["layers"].items()},
+            tiles=used.get("tiles"),
             steps=rows,
         )
     except FileNotFoundError:
@@ -107,8 +107,6 @@ def make_tables(plan: Plan, wanted: Collection[str]) -> dict[str, Any]:
     --------
     >>> make_tables(plan, ["ground", "habitat"])  # doctest: +SKIP
     """
-    from geotools.pipeline.run import _do as do_step
-
     needed = _needed_rows(plan, wanted)
     if not needed:
         raise PipelineError(
@@ -123,7 +121,9 @@ def make_tables(plan: Plan, wanted: Collection[str]) -> dict[str, Any]:
     )
     tables: dict[str, Any] = {**inputs.layers, "rejected": inputs.rejected}
     for scheduled in schedule.steps:
-        tables[scheduled.row.gives] = do_step(scheduled, tables, schedule.standard, plan.base)
+        tables[scheduled.row.gives] = do_step(
+            scheduled, tables, standard=schedule.standard, crs=inputs.working_crs, folder=plan.base
+        )
     return {name: tables[name] for name in wanted if name in tables}
 
 

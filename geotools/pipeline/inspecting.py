@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import json
 import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geotools.design import BarrierStandard
 from geotools.errors import Assumed, GeotoolsError, LayerError, Noticed
-from geotools.pipeline.earlier import RECORD, make_tables, read_earlier
-from geotools.pipeline.run import _fresh_folder, _listening
+from geotools.pipeline.doing import listening
+from geotools.pipeline.earlier import make_tables, read_earlier
+from geotools.pipeline.placing import RECORD, fresh_folder
+from geotools.pipeline.record import write_record
 from geotools.steps import find_step
 from geotools.units import LENGTH_SUFFIXES_M, parse_length, parse_lengths
 
@@ -77,7 +78,7 @@ def inspect_plan(
     }
     if not plan_file.is_file():
         raise LayerError("there is no such file", where=str(plan_file), mend="give lots.gpkg of a run")
-    with _fresh_folder(out) as folder, _listening() as heard:
+    with fresh_folder(out) as folder, listening() as heard:
         lines, panels, units = _read_plan(plan_file)
         measured = to_working(_read_as_built(as_built, lines.crs))
         stretches = find_step("compare_as_built").function(lines, measured, panels, **options)
@@ -104,7 +105,7 @@ def inspect_plan(
         }
         outputs = sorted([*(path.name for path in folder.iterdir()), RECORD])
         whole = {"plan": str(plan_file), "as_built": as_built, "parameters": options, **record, "outputs": outputs}
-        (folder / RECORD).write_text(json.dumps(whole, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+        write_record(whole, folder)
     return record
 
 

@@ -45,6 +45,7 @@ class Plan:
     inputs: Mapping[str, str]
     design: Mapping[str, Any]
     layer_options: Mapping[str, Mapping[str, Any]]
+    tiles: Mapping[str, Any] | None = None
     steps: tuple[StepRow, ...] = field(default=())
 
 
@@ -147,6 +148,7 @@ def read_plan(path: Path) -> Plan:
         settings=settings,
         inputs={name: _beside(source, path.resolve().parent) for name, source in inputs.items()},
         design=tables.pop("design", {}),
+        tiles=tables.pop("tiles", None),
         layer_options=tables,
         steps=tuple(_read_row(row, number, path.name) for number, row in enumerate(rows, start=1)),
     )
@@ -196,13 +198,15 @@ def _set(plan: Plan, name: str, value: Any) -> Plan:
         return replace(plan, settings={**plan.settings, table: _text(value, f"--set {name}")})
     if dot and table == "design":
         return replace(plan, design={**plan.design, key: value})
+    if dot and table == "tiles":
+        return replace(plan, tiles={**(plan.tiles or {}), key: value})
     if dot and table in plan.inputs:
         options = {**plan.layer_options.get(table, {}), key: value}
         return replace(plan, layer_options={**plan.layer_options, table: options})
     if dot and any(row.use == table for row in plan.steps):
         rows = [replace(row, options={**row.options, key: value}) if row.use == table else row for row in plan.steps]
         return replace(plan, steps=tuple(rows))
-    names = [*_SETTINGS, "design", *plan.inputs, *dict.fromkeys(row.use for row in plan.steps)]
+    names = [*_SETTINGS, "design", "tiles", *plan.inputs, *dict.fromkeys(row.use for row in plan.steps)]
     close = difflib.get_close_matches(table, names, n=1)
     mend = (
         f"did you mean {close[0]!r}?"

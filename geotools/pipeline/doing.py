@@ -1,0 +1,107 @@
+"""Do one step of a plan, refuse a result that can't be one, and listen to what the steps assume and notice."""
+
+from __future__ import annotations
+
+import contextlib
+import warnings
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+from geotools.errors import GeotoolsError, Noticed, StepError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from pyproj import CRS
+
+    from geotools.design import BarrierStandard
+    from geotools.pipeline.schedule import ScheduledStep
+
+__all__ = ["TOLD", "do_step", "listening"]
+
+TOLD = "run_record"
+"""What a step leaves under this name in its table's `attrs` goes into run.json: a certificate, a gap."""
+_OURS = "bajada"
+
+
+def do_step(
+    scheduled: ScheduledStep, tables: Mapping[str, Any], *, standard: BarrierStandard, crs: CRS | None, folder: Path
+) -> Any:
+    """Do a step with the tables it takes.
+
+    Parameters
+    ----------
+    scheduled : ScheduledStep
+    tables : mapping of str to table
+        Layers and results so far, by name.
+    standard : BarrierStandard
+        Of the plan.
+    crs : pyproj.CRS, optional
+        The working CRS, which a result with geometry must be in.
+    folder : pathlib.Path
+        Where a step that makes a file writes it.
+
+    Returns
+    -------
+    DataFrame or None
+        None from a step that makes a file.
+
+    Raises
+    ------
+    GeotoolsError
+        If the step refuses its input, or another package's step fails or gives what is no result.
+
+    Examples
+    --------
+    >>> do_step(scheduled, tables, standard=standard, crs=crs, folder=folder)  # doctest: +SKIP
+    """
+    step, options = scheduled.step, dict(scheduled.options)
+    layers = {name: None if source is None else tables[source] for name, source in scheduled.sources.items()}
+    if step.takes_standard:
+        options["standard"] = standard
+    if step.makes_file:
+        options["path"] = folder / scheduled.row.gives
+    try:
+        result = step.function(**layers, **options)
+    except GeotoolsError as error:
+        raise error.at(scheduled.row.place) from error
+    except Exception as error:
+        if step.package == _OURS:
+            raise
+        raise StepError(
+            f"it failed with {type(error).__name__}: {error}",
+            where=scheduled.row.place,
+            mend=f"tell those who keep package {step.package}",
+        ) from error
+    return result if step.makes_file else _checked(result, scheduled, crs)
+
+
+@contextlib.contextmanager
+def listening() -> Iterator[list[warnings.WarningMessage]]:
+    """Collect what steps say with `warnings.warn(text, Assumed)` or `Noticed`, and nothing else.
+
+    Examples
+    --------
+    >>> with listening() as heard:
+    ...     warnings.warn("gates have no width: taken as 3 ft", Noticed)
+    >>> len(heard)
+    1
+    """
+    with warnings.catch_warnings(record=True) as heard:
+        warnings.simplefilter("ignore")
+        warnings.simplefilter("always", Noticed)
+        yield heard
+
+
+def _checked(result: Any, scheduled: ScheduledStep, crs: CRS | None) -> Any:
+    """Refuse a result that the next step could take for something else."""
+    import geopandas as gpd
+    import pandas as pd
+
+    mend = f"mend step {scheduled.row.use} of package {scheduled.step.package}"
+    if not isinstance(result, pd.DataFrame):
+        raise StepError(f"it gave {type(result).__name__}, not a table", where=scheduled.row.place, mend=mend)
+    if isinstance(result, gpd.GeoDataFrame) and result._geometry_column_name in result and result.crs != crs:
+        raise StepError("its result is not in the working CRS", where=scheduled.row.place, mend=mend)
+    return result
