@@ -51,14 +51,26 @@ def commands() -> None:
 )
 @click.option(
     "--engine",
-    type=click.Choice(["local"]),
+    type=click.Choice(["local", "dask"]),
     default="local",
     show_default=True,
-    expose_value=False,
-    help="Where the work is done.",
+    help="Where the tiles of a plan with [tiles] are done: here one by one, or on dask workers.",
 )
+@click.option("--scheduler", metavar="ADDRESS", help="A running dask scheduler; without it, workers start here.")
+@click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes here; without it, one a core.")
+@click.option("--resume", is_flag=True, help="Keep the tiles that a killed run of the same plan has finished.")
 @click.option("--quiet", is_flag=True, help="Show no progress.")
-def run(pipeline: str, inputs: tuple[str, ...], settings: tuple[str, ...], out: Path | None, quiet: bool) -> None:
+def run(
+    pipeline: str,
+    inputs: tuple[str, ...],
+    settings: tuple[str, ...],
+    out: Path | None,
+    engine: str,
+    scheduler: str | None,
+    workers: int | None,
+    resume: bool,
+    quiet: bool,
+) -> None:
     """Run a PIPELINE: one that comes with the toolkit, by name, or a .toml file of your own.
 
     \b
@@ -71,7 +83,10 @@ def run(pipeline: str, inputs: tuple[str, ...], settings: tuple[str, ...], out: 
 
     plan = change_plan(read_plan(find_plan(pipeline)), inputs=inputs, settings=settings)
     folder = out or Path("maps") / plan.name
-    record = run_plan(plan, folder, progress=None if quiet else _Progress())
+    progress = None if quiet else _Progress()
+    record = run_plan(
+        plan, folder, engine=engine, scheduler=scheduler, workers=workers, resume=resume, progress=progress
+    )
     if quiet:
         return
     came, went, rejected = (record["counts"][name] for name in ("parcels_in", "parcels_out", "rejected"))

@@ -8,6 +8,7 @@ __all__ = [
     "Assumed",
     "CrsError",
     "DesignError",
+    "EngineError",
     "GeotoolsError",
     "LayerError",
     "Noticed",
@@ -83,6 +84,10 @@ class StepError(GeotoolsError):
 
 class PipelineError(GeotoolsError):
     """A pipeline file that can't be run as written."""
+
+
+class EngineError(GeotoolsError):
+    """An engine that is not there, can't be reached, or gave up."""
 
 
 class OutputError(GeotoolsError):

@@ -204,7 +204,7 @@ def _standing_walls(judged_walls: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     why, mend = (judged_walls[name].to_numpy(dtype=object) for name in ("why", "mend"))
     return gpd.GeoDataFrame(
         {
-            "line_id": [f"W{number:05d}" for number in range(1, len(judged_walls) + 1)],
+            "line_id": [f"W{number:05d}" for number in judged_walls.get("number", range(1, len(judged_walls) + 1))],
             "parcel_id": "",
             "option": np.where(judged_walls["sound_now"], "sound wall", "wall to mend"),
             "kind": np.where(judged_walls["sound_now"], "existing", "retrofit"),

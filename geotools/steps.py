@@ -75,6 +75,14 @@ class Step:
         return "standard" in self.signature.parameters
 
     @property
+    def needs_all_lots(self) -> bool:
+        """Whether one of its tables holds lots against each other, so that a part of them would give other results."""
+        from geotools.signature import ALL_LOTS
+
+        notes = (self.signature.parameters[name].annotation for name in self.layers)
+        return any(ALL_LOTS in marks for note in notes for _, marks in _kinds(note))
+
+    @property
     def makes_file(self) -> bool:
         """Whether it writes a file at the `path` that it is given instead of returning a table."""
         return "path" in self.signature.parameters
@@ -261,10 +269,16 @@ def _told_parameters(text: str) -> dict[str, str]:
     return told
 
 
+def _kinds(annotation: object) -> list[tuple[object, tuple[object, ...]]]:
+    """Types that an annotation allows, each with its marks."""
+    several = typing.get_origin(annotation) in (typing.Union, types.UnionType)
+    kinds = typing.get_args(annotation) if several else (annotation,)
+    return [(getattr(kind, "__origin__", kind), getattr(kind, "__metadata__", ())) for kind in kinds]
+
+
 def _layer_schemas(annotation: object) -> list[dict[str, Any]]:
-    kinds = typing.get_args(annotation) if isinstance(annotation, types.UnionType) else (annotation,)
     schemas: list[dict[str, Any]] = []
-    for kind in kinds:
+    for kind, _ in _kinds(annotation):
         name = getattr(kind, "__name__", "")
         if name == "GeoDataFrame":
             schemas.append(

@@ -9,7 +9,7 @@ import pytest
 
 PACKAGE = Path(__file__).parents[1] / "geotools"
 FLOORS = (
-    ("units", "errors", "design", "findings"),
+    ("units", "errors", "design", "findings", "signature"),
     ("crs", "layers", "rasters", "vegetation", "windows"),
     (
         "reach", "alignment", "closure", "separation", "habitat", "exposure", "takeoff", "pricing", "standards",

@@ -3,6 +3,7 @@
 from geotools.exposure.factors import measure_factors
 from geotools.exposure.measures import measure_contact, measure_distance
 from geotools.exposure.movement import measure_movement
+from geotools.exposure.ranking import rank_lots
 from geotools.exposure.routes import draw_routes
 from geotools.exposure.scenarios import compare_scenarios
 from geotools.exposure.score import score_exposure
@@ -19,6 +20,7 @@ __all__ = [
     "measure_distance",
     "measure_factors",
     "measure_movement",
+    "rank_lots",
     "rank_uncertainty",
     "score_exposure",
     "validate_exposure",

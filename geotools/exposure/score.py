@@ -11,6 +11,7 @@ import pandas as pd
 
 from geotools.errors import DesignError, LayerError, Noticed
 from geotools.exposure.factors import NEARNESS, factor_names, measure_factors
+from geotools.exposure.ranking import rank_by
 from geotools.exposure.weights import default_weights, given_weights
 from geotools.rasters import Raster
 from geotools.units import METRES_PER_FOOT
@@ -136,7 +137,7 @@ def score_exposure(
         {
             "parcel_id": parcels["parcel_id"],
             "exposure": exposure,
-            "exposure_rank": exposure.rank(method="min", ascending=False).astype("Int64"),
+            "exposure_rank": rank_by(exposure),
             "habitat_distance_m": habitat_m.replace(np.inf, np.nan),
             **shown,
             **points,

@@ -29,7 +29,7 @@ from geotools.layers.source import hash_source, parse_source
 from geotools.layers.vector import finite_bounds, read_vector
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping, Sequence
+    from collections.abc import Callable, Collection, Mapping, Sequence
     from pathlib import Path
 
     from pyproj import CRS
@@ -72,6 +72,7 @@ def read_inputs(
     base: Path | None = None,
     margin_m: float = MARGIN_M,
     others: Collection[str] = (),
+    put_aside: Callable[[str, gpd.GeoDataFrame], gpd.GeoDataFrame] | None = None,
 ) -> Inputs:
     """Read all inputs of a job.
 
@@ -93,6 +94,9 @@ def read_inputs(
         How far beyond the parcels other layers are read, in metres.
     others : collection of str
         Names of further layers, whose columns are kept as they are.
+    put_aside : callable, optional
+        Given each layer of features as soon as it is read, the parcels first; what it returns stands for the layer in
+        the result. Where it returns an empty table, no more than one layer is held in memory beside the parcels.
 
     Returns
     -------
@@ -124,9 +128,10 @@ def read_inputs(
     findings += prepared.findings + overlap_findings(
         parcels.geometry.to_numpy(), parcels["parcel_id"].to_numpy(dtype=object)
     )
-    layers: dict[str, gpd.GeoDataFrame | Raster] = {"parcels": parcels}
     summary, rejected = {"parcels": raw.summary()}, [prepared.rejected]
     site = _Site(finite_bounds(parcels.geometry.to_numpy()), crs, raw.crs, margin_m, base, hashes)
+    del raw, prepared
+    layers: dict[str, gpd.GeoDataFrame | Raster] = {"parcels": put_aside("parcels", parcels) if put_aside else parcels}
     for name, text in inputs.items():
         if name == "parcels":
             continue
@@ -134,7 +139,8 @@ def read_inputs(
             layers[name], summary[name], found = _read_raster(name, text, schemas[name], options.get(name, {}), site)
             findings += found
             continue
-        layers[name], summary[name], left, found = _read_other(text, schemas[name], options.get(name, {}), site)
+        layer, summary[name], left, found = _read_other(text, schemas[name], options.get(name, {}), site)
+        layers[name] = put_aside(name, layer) if put_aside else layer
         rejected.append(left)
         findings += found
     listed = [table for table in rejected if len(table)]

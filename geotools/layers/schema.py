@@ -43,12 +43,16 @@ class Column:
 
 @dataclass(frozen=True)
 class LayerSchema:
-    """A layer: the shapes it may hold (none for a raster only), its columns, and whether a raster will do."""
+    """A layer: the shapes it may hold (none for a raster only), its columns, and whether a raster will do.
+
+    The shapes of `ground` stand for the ground they cover alone: a part of one means there what the whole does.
+    """
 
     name: str
     shapes: tuple[Shape, ...]
     columns: tuple[Column, ...] = ()
     raster: bool = False
+    ground: bool = False
 
     @property
     def name_fixed(self) -> bool:
@@ -69,19 +73,22 @@ LAYERS: dict[str, LayerSchema] = {
         LayerSchema("parcels", ("polygon",), (Column("parcel_id", "id"),)),
         LayerSchema("buildings", ("polygon",)),
         LayerSchema(
-            "washes", ("line", "polygon"), (_WIDTH, Column("q100_cfs", "number"), Column("stream_order", "number"))
+            "washes",
+            ("line", "polygon"),
+            (_WIDTH, Column("q100_cfs", "number"), Column("stream_order", "number")),
+            ground=True,
         ),
-        LayerSchema("open_desert", ("polygon",)),
-        LayerSchema("vegetation", ("polygon",), (Column("cover", "share", 1.0),), raster=True),
-        LayerSchema("land_cover", ("polygon",), (Column("land_class", "text"),), raster=True),
+        LayerSchema("open_desert", ("polygon",), ground=True),
+        LayerSchema("vegetation", ("polygon",), (Column("cover", "share", 1.0),), raster=True, ground=True),
+        LayerSchema("land_cover", ("polygon",), (Column("land_class", "text"),), raster=True, ground=True),
         LayerSchema("elevation", (), raster=True),
         LayerSchema(
             "walls", ("line",), (_KIND, _length("height"), _length("opening"), _length("rail"), Column("sound", "flag"))
         ),
         LayerSchema("gates", ("point",), (_WIDTH, _length("opening"))),
         LayerSchema("footholds", _ANY, (_KIND, _length("height"))),
-        LayerSchema("roads", ("line", "polygon"), (_WIDTH,)),
-        LayerSchema("easements", ("polygon",)),
+        LayerSchema("roads", ("line", "polygon"), (_WIDTH,), ground=True),
+        LayerSchema("easements", ("polygon",), ground=True),
         LayerSchema("attractants", _ANY, (_KIND,)),
         LayerSchema("encounters", ("point",), (Column("observed_on", "date"),)),
     )

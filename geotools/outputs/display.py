@@ -25,6 +25,9 @@ _DIRECTIONS = re.compile(r"[\u202a-\u202e\u2066-\u2069]")
 _UNSEEN = ("Cc", "Cs", "Cn")
 """Unicode categories that no reader sees: control characters, lone surrogates, characters that don't exist."""
 
+_OTHER_DECIMALS = 6
+"""Of numbers without a length's unit, such as shares: finer than what they mean, coarser than the order of adding."""
+
 
 def show_table(table: pd.DataFrame, *, columns: Sequence[str] = (), units: str = "us") -> pd.DataFrame:
     """Convert, round and order a working table for showing.
@@ -160,7 +163,7 @@ def _show_column(values: pd.Series[Any], column: str, name: str) -> pd.Series[An
     if column.endswith("_m"):
         suffix = name[name.rindex("_") :]
         numbers = numbers / LENGTH_SUFFIXES_M[suffix]
-    return numbers if meaning.decimals is None else numbers.round(meaning.decimals)
+    return numbers.round(_OTHER_DECIMALS if meaning.decimals is None else meaning.decimals)
 
 
 def _whole(values: pd.Series[Any], column: str) -> pd.Series[Any]:

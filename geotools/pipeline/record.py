@@ -37,7 +37,8 @@ def said_by(heard: Iterable[warnings.WarningMessage]) -> Said:
     >>> said_by([])
     ([], [])
     """
-    assumed, noticed = [], []
+    assumed: list[str] = []
+    noticed: list[str] = []
     for one in heard:
         (assumed if issubclass(one.category, Assumed) else noticed).append(str(one.message))
     return assumed, noticed

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from geotools.errors import PipelineError
 from geotools.layers import LAYERS, read_inputs
 from geotools.pipeline.doing import TOLD, do_step, listening
 from geotools.pipeline.placing import fresh_folder
@@ -23,18 +24,31 @@ Progress = Callable[[str, int, int], None]
 """Called before each piece of work with its name, its number and how many there are."""
 
 
-def run_plan(plan: Plan, out: Path, *, progress: Progress | None = None) -> dict[str, Any]:
+def run_plan(
+    plan: Plan,
+    out: Path,
+    *,
+    engine: str = "local",
+    workers: int | None = None,
+    scheduler: str | None = None,
+    resume: bool = False,
+    progress: Progress | None = None,
+) -> dict[str, Any]:
     """Run a plan and leave its files in a folder.
 
     Files are written to a fresh folder beside the target and moved into place when the run is whole; a run that fails
     leaves an earlier result as it was. The same input and parameters give the same bytes; times stand in run.json
-    alone.
+    alone. A plan with a [tiles] table is run by `run_in_tiles`.
 
     Parameters
     ----------
     plan : Plan
     out : Path
         Target folder: new, empty, or holding an earlier run.
+    engine, workers, scheduler
+        Where the tiles of a plan with [tiles] are done, as `run_in_tiles` has it; a plan without runs here.
+    resume : bool
+        Keep finished tiles of a run that was killed; a plan without [tiles] has none, and runs anew.
     progress : callable, optional
         Told before each piece of work.
 
@@ -55,6 +69,18 @@ def run_plan(plan: Plan, out: Path, *, progress: Progress | None = None) -> dict
     Traceback (most recent call last):
     geotools.errors.OutputError: pyproject.toml: it is a file, not a folder; name another folder with --out
     """
+    if plan.tiles is not None:
+        from geotools.pipeline.tiled import run_in_tiles
+
+        return run_in_tiles(
+            plan, out, engine=engine, workers=workers, scheduler=scheduler, resume=resume, progress=progress
+        )
+    if engine != "local" or workers is not None or scheduler is not None:
+        raise PipelineError(
+            "the plan is run in one piece, which needs no engine",
+            where=plan.name,
+            mend="leave --engine, --workers and --scheduler out, or part it: --set tiles.lots=4000",
+        )
     started = datetime.now(UTC)
     schedule = check_plan(plan)
     tell = progress or _tell_nobody

@@ -30,7 +30,8 @@ def measure_setbacks(footholds: gpd.GeoDataFrame, *, standard: BarrierStandard |
     Parameters
     ----------
     footholds : GeoDataFrame, n rows
-        Points, lines or polygons in a projected CRS in metres, with `kind` and `height_m` where known.
+        Points, lines or polygons in a projected CRS in metres, with `kind` and `height_m` where known; `number` where
+        they are a part of a larger layer, for their ids.
     standard : BarrierStandard, optional
         What the barrier is designed to.
 
@@ -65,7 +66,8 @@ def measure_setbacks(footholds: gpd.GeoDataFrame, *, standard: BarrierStandard |
             stacklevel=2,
         )
     measured = setback(np.where(assumed, standard.height_m, heights_m), standard.height_m, reach_m=standard.reach_m)
-    ids = [f"F{number:05d}" for number in range(1, len(footholds) + 1)]
+    numbers = footholds["number"] if "number" in footholds.columns else range(1, len(footholds) + 1)
+    ids = [f"F{number:05d}" for number in numbers]
     return footholds.assign(
         foothold_id=pd.Series(ids, index=footholds.index, dtype=str), height_assumed=assumed, setback_m=measured
     )
