@@ -31,7 +31,7 @@ def commands() -> None:
 
 
 @commands.command()
-@click.argument("pipeline")
+@click.argument("pipeline", required=False)
 @click.option(
     "--input",
     "inputs",
@@ -58,16 +58,23 @@ def commands() -> None:
 )
 @click.option("--scheduler", metavar="ADDRESS", help="A running dask scheduler; without it, workers start here.")
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes here; without it, one a core.")
+@click.option(
+    "--again",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="RUN.json",
+    help="Do an earlier run once more from its record, and say what differs.",
+)
 @click.option("--resume", is_flag=True, help="Keep the tiles that a killed run of the same plan has finished.")
 @click.option("--quiet", is_flag=True, help="Show no progress.")
 def run(
-    pipeline: str,
+    pipeline: str | None,
     inputs: tuple[str, ...],
     settings: tuple[str, ...],
     out: Path | None,
     engine: str,
     scheduler: str | None,
     workers: int | None,
+    again: Path | None,
     resume: bool,
     quiet: bool,
 ) -> None:
@@ -79,14 +86,24 @@ def run(
         --set parcels.id=APN --set design.body_length="48 in" --out maps/screen
     """
     from geotools.pipeline import find_plan, read_plan, run_plan
+    from geotools.pipeline.earlier import read_earlier, read_record, what_changed
     from geotools.pipeline.plan import change_plan
 
-    plan = change_plan(read_plan(find_plan(pipeline)), inputs=inputs, settings=settings)
-    folder = out or Path("maps") / plan.name
+    if (pipeline is None) == (again is None):
+        raise GeotoolsError(
+            "no pipeline and no earlier run is named" if again is None else "a pipeline and --again are both named",
+            where="run",
+            mend="name one of them, such as: bajada run screen",
+        )
+    earlier = None if again is None else read_record(again)
+    plan = read_plan(find_plan(str(pipeline))) if again is None else read_earlier(again, as_asked=True)
+    plan = change_plan(plan, inputs=inputs, settings=settings)
+    folder = out or Path("maps") / (plan.name if earlier is None else f"{plan.name}-again")
     progress = None if quiet else _Progress()
     record = run_plan(
         plan, folder, engine=engine, scheduler=scheduler, workers=workers, resume=resume, progress=progress
     )
+    changes = [] if earlier is None else what_changed(earlier, record)
     if quiet:
         return
     came, went, rejected = (record["counts"][name] for name in ("parcels_in", "parcels_out", "rejected"))
@@ -94,6 +111,10 @@ def run(
     for kind in ("assumptions", "warnings"):
         for text in record[kind]:
             click.echo(f"{kind.removesuffix('s')}: {text}")
+    for text in changes:
+        click.echo(f"since then: {text}")
+    if earlier is not None and not changes:
+        click.echo("since then: nothing differs, and all files are the same, byte for byte")
     shown = "map.html" if "map.html" in record["outputs"] else "run.json"
     click.echo(f"done: {(folder / shown).absolute()}")
 

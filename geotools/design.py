@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["BarrierStandard", "design_height", "excluded_body_length", "specified_height"]
+__all__ = ["BarrierStandard", "design_height", "excluded_body_length", "field_of", "specified_height"]
 
 BUFFER_M = 6 * METRES_PER_INCH
 """Buffer above the braced reach (common practice, no source)."""
@@ -240,7 +240,7 @@ class BarrierStandard(BaseModel):
         """
         values: dict[str, Any] = {}
         for key, value in table.items():
-            name, unit = _field_of(key)
+            name, unit = field_of(key)
             if name in values:
                 raise DesignError(
                     f"{name.removesuffix('_m')} is given twice", where=f"[design] {key}", mend="keep one of them"
@@ -254,7 +254,7 @@ class BarrierStandard(BaseModel):
         except ValidationError as error:
             first = error.errors()[0]
             name = str(first["loc"][0])
-            given = next((value for key, value in table.items() if _field_of(key)[0] == name), values.get(name))
+            given = next((value for key, value in table.items() if field_of(key)[0] == name), values.get(name))
             raise DesignError(
                 f"{given!r} is out of range ({first['msg'].lower()}{', in metres' if name.endswith('_m') else ''})",
                 where=f"[design] {name.removesuffix('_m')}",
@@ -262,8 +262,19 @@ class BarrierStandard(BaseModel):
             ) from None
 
 
-def _field_of(key: str) -> tuple[str, str | None]:
-    """Field and unit that a key of the [design] table means."""
+def field_of(key: str) -> tuple[str, str | None]:
+    """Find the field and the unit that a key of the [design] table means.
+
+    Raises
+    ------
+    DesignError
+        If it is no design value, with the nearest one that is.
+
+    Examples
+    --------
+    >>> field_of("burial_in"), field_of("body_length")
+    (('burial_m', 'in'), ('body_length_m', None))
+    """
     fields = BarrierStandard.model_fields
     if f"{key}_m" in fields:
         return f"{key}_m", None

@@ -8,12 +8,13 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from geotools.design import field_of
 from geotools.errors import PipelineError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-__all__ = ["Plan", "StepRow", "change_plan", "find_plan", "list_plans", "read_plan"]
+__all__ = ["Plan", "StepRow", "beside", "change_plan", "find_plan", "list_plans", "read_plan"]
 
 _SETTINGS = {"title": "", "units": "us", "working_crs": "auto"}
 _ROW_KEYS = ("use", "takes", "gives")
@@ -146,7 +147,7 @@ def read_plan(path: Path) -> Plan:
         name=path.stem,
         base=path.resolve().parent,
         settings=settings,
-        inputs={name: _beside(source, path.resolve().parent) for name, source in inputs.items()},
+        inputs={name: beside(source, path.resolve().parent) for name, source in inputs.items()},
         design=tables.pop("design", {}),
         tiles=tables.pop("tiles", None),
         layer_options=tables,
@@ -197,7 +198,8 @@ def _set(plan: Plan, name: str, value: Any) -> Plan:
     if not dot and table in _SETTINGS:
         return replace(plan, settings={**plan.settings, table: _text(value, f"--set {name}")})
     if dot and table == "design":
-        return replace(plan, design={**plan.design, key: value})
+        kept = {name: was for name, was in plan.design.items() if field_of(name)[0] != field_of(key)[0]}
+        return replace(plan, design={**kept, key: value})
     if dot and table == "tiles":
         return replace(plan, tiles={**(plan.tiles or {}), key: value})
     if dot and table in plan.inputs:
@@ -233,8 +235,14 @@ def _read_row(row: dict[str, Any], number: int, file: str) -> StepRow:
     )
 
 
-def _beside(source: str, base: Path) -> str:
-    """A source that is a relative path is meant from the pipeline file's folder."""
+def beside(source: str, base: Path) -> str:
+    """Give a source from a base folder, where it is a relative path.
+
+    Examples
+    --------
+    >>> beside("lots.gpkg#parcels", Path("data")), beside("postgresql://host/db?table=lots", Path("data"))
+    ('data/lots.gpkg#parcels', 'postgresql://host/db?table=lots')
+    """
     if "://" in source or source.startswith("/vsi") or Path(source).is_absolute():
         return source
     return str(base / source)

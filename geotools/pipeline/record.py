@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 import importlib.metadata
 import json
 import math
 import platform
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geotools.errors import Assumed
@@ -15,7 +17,6 @@ from geotools.pipeline.placing import RECORD
 if TYPE_CHECKING:
     import warnings
     from collections.abc import Iterable, Mapping
-    from pathlib import Path
 
     from geotools.layers import Inputs
     from geotools.pipeline.plan import Plan
@@ -96,7 +97,9 @@ def record_run(
         "notes": _found(inputs, "note"),
         "versions": versions_of(),
         "seconds": {name: round(value, 3) for name, value in seconds.items()},
+        "run_in": str(Path.cwd()),
         "outputs": sorted([*(path.name for path in folder.iterdir()), RECORD]),
+        "output_sha256": {path.name: _sha256(path) for path in sorted(folder.iterdir()) if path.is_file()},
     }
 
 
@@ -146,6 +149,11 @@ def write_record(record: Mapping[str, Any], folder: Path) -> None:
     >>> write_record(record, folder)  # doctest: +SKIP
     """
     (folder / RECORD).write_text(json.dumps(record, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _found(inputs: Inputs, severity: str) -> list[str]:
