@@ -76,7 +76,7 @@ def lay_down(
         elif not _is_layer(entry):
             _refuse_paths(value, folder, where)
             laid["options"][name] = value
-        elif name in LAYERS:
+        elif name in LAYERS and not ("columns" in value and "settings" not in described):
             laid["layers"][name] = str(_write_layer(name, value, entry, job / INPUTS, where))
         else:
             laid["rows"][name] = _rows(value, where)
@@ -192,7 +192,7 @@ def _check_collection(value: Mapping[str, Any], where: str) -> None:
 def _rows(value: Any, where: str) -> Any:
     if isinstance(value, dict):
         _check_collection(value, where)
-        return value["features"]
+        return {name: value[name] for name in ("features", "columns") if name in value}
     if isinstance(value, list) and all(isinstance(row, dict) for row in value):
         return value
     raise LayerError(

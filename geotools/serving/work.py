@@ -79,6 +79,8 @@ def do_job(request: Mapping[str, Any], job: Path) -> dict[str, dict[str, Any]]:
 
 
 def _run_plan(name: str, laid: Mapping[str, Any], job: Path) -> dict[str, dict[str, Any]]:
+    import geopandas as gpd
+
     from geotools.pipeline import find_plan, read_plan, run_plan
     from geotools.pipeline.plan import change_plan
 
@@ -98,7 +100,7 @@ def _run_plan(name: str, laid: Mapping[str, Any], job: Path) -> dict[str, dict[s
     }
     if "lots.gpkg" in outputs:
         for layer in PLAN_LAYERS:
-            outputs[layer] = _write_geojson(_read_made(job / RESULTS / "lots.gpkg", layer), job, layer)
+            outputs[layer] = _write_table(gpd.read_file(job / RESULTS / "lots.gpkg", layer=layer), job, layer)
     return outputs
 
 
@@ -130,9 +132,7 @@ def _run_step(name: str, laid: Mapping[str, Any], job: Path) -> dict[str, dict[s
 
 def _read_tables(step: Step, laid: Mapping[str, Any]) -> dict[str, Any]:
     """Read the layers of a step into one working CRS; tables without shapes become plain tables."""
-    import geopandas as gpd
     import numpy as np
-    import pandas as pd
 
     from geotools.crs import check_working_crs, choose_working_crs
     from geotools.layers.preparing import prepare_layer
@@ -140,6 +140,7 @@ def _read_tables(step: Step, laid: Mapping[str, Any]) -> dict[str, Any]:
     from geotools.layers.schema import layer_schema
     from geotools.layers.vector import finite_bounds, read_vector
     from geotools.rasters import open_raster
+    from geotools.serving.tables import move_table, read_features, read_rows
 
     tables: dict[str, Any] = dict.fromkeys((name for name, needed in step.layers.items() if not needed), None)
     raw, shaped = {}, {}
@@ -148,15 +149,15 @@ def _read_tables(step: Step, laid: Mapping[str, Any]) -> dict[str, Any]:
             tables[name] = open_raster(source, name)
         else:
             raw[name] = read_vector(source, layer_schema(name, others=[name]), {})
-    for name, rows in laid["rows"].items():
-        if all("geometry" in row and "properties" in row for row in rows) and rows:
-            shaped[name] = gpd.GeoDataFrame.from_features(rows, crs="OGC:CRS84")
+    for name, content in laid["rows"].items():
+        if isinstance(content, dict):
+            shaped[name] = read_features(content, where=f"inputs.{name}")
         else:
-            tables[name] = pd.DataFrame(rows)
+            tables[name] = read_rows(content, where=f"inputs.{name}")
     boxes = [(one.bounds, one.crs) for one in raw.values()]
     boxes += [(finite_bounds(one.geometry.to_numpy()), one.crs) for one in shaped.values()]
     boxes = [(bounds, crs) for bounds, crs in boxes if np.isfinite(bounds).all()]
-    if (raw or shaped) and not boxes:
+    if raw and not boxes:
         raise LayerError("no layer has a usable shape", where="inputs", mend="give at least one feature with a shape")
     if boxes:
         first = (raw["parcels"].bounds, raw["parcels"].crs) if "parcels" in raw else boxes[0]
@@ -167,68 +168,25 @@ def _read_tables(step: Step, laid: Mapping[str, Any]) -> dict[str, Any]:
             schema = layer_schema(name, others=[name])
             tables[name] = prepare_layer(one, schema, working, keep_rows=name == "parcels").layer
         for name, table in shaped.items():
-            tables[name] = table.to_crs(working)
+            tables[name] = move_table(table, working)
+    else:
+        tables |= shaped
     return tables
 
 
-def _read_made(path: Path, layer: str) -> Any:
-    import geopandas as gpd
-
-    return gpd.read_file(path, layer=layer)
-
-
 def _write_table(table: Any, job: Path, name: str) -> dict[str, Any]:
-    import geopandas as gpd
+    from geotools.serving.tables import table_as_json
 
-    if isinstance(table, gpd.GeoDataFrame) and table._geometry_column_name in table:
-        return _write_geojson(table, job, name)
-    return _write_json(_records(table), job, name)
-
-
-def _write_geojson(table: Any, job: Path, name: str) -> dict[str, Any]:
-    """Write shapes in longitude and latitude, rings turned as RFC 7946 wants them."""
-    import shapely
-
-    moved = table if table.crs is None else table.to_crs("OGC:CRS84")
-    shapes = shapely.orient_polygons(moved.geometry.to_numpy(), exterior_cw=False)
-    rows = _records(table.drop(columns=table.geometry.name))
-    features = [
-        {"type": "Feature", "properties": row, "geometry": None if shape is None else shapely.geometry.mapping(shape)}
-        for row, shape in zip(rows, shapes, strict=True)
-    ]
-    made = _write_json({"type": "FeatureCollection", "features": features}, job, name, suffix=".geojson")
-    return {**made, "media_type": _GEOJSON}
+    content = table_as_json(table)
+    if isinstance(content, list):
+        return _write_json(content, job, name)
+    return {**_write_json(content, job, name, suffix=".geojson"), "media_type": _GEOJSON}
 
 
 def _write_json(content: Any, job: Path, name: str, *, suffix: str = ".json") -> dict[str, Any]:
     path = job / RESULTS / f"{name}{suffix}"
     path.write_text(json.dumps(content, ensure_ascii=False, allow_nan=False), encoding="utf-8")
     return {"file": path.name, "media_type": "application/json"}
-
-
-def _records(table: Any) -> list[dict[str, Any]]:
-    """Rows as JSON has them; what is missing is null, a further shape is text."""
-    index = table.index
-    if index.name is not None or index.nlevels > 1:
-        table = table.reset_index()
-    columns = {str(name): [_plain(value) for value in table[name].tolist()] for name in table.columns}
-    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)] or [{}] * len(table)
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, str | bool | int) or value is None:
-        return value
-    if isinstance(value, float):
-        return value if value - value == 0.0 else None
-    if isinstance(value, dict):
-        return {str(name): _plain(one) for name, one in value.items()}
-    if hasattr(value, "tolist"):
-        return _plain(value.tolist())
-    if isinstance(value, list | tuple | set | frozenset):
-        return [_plain(one) for one in value]
-    if hasattr(value, "isoformat"):
-        return value.isoformat() if value == value else None
-    return None if value != value else str(value)
 
 
 def _hidden(text: str, places: list[str]) -> str:
