@@ -14,9 +14,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "JSON",
+    "NOT_READY",
     "NO_SUCH_JOB",
     "NO_SUCH_PROCESS",
-    "NOT_READY",
     "Answer",
     "answer_file",
     "answer_problem",
@@ -153,7 +153,9 @@ def _inline(path: Path, media_type: str) -> dict[str, Any]:
     return {"value": base64.b64encode(content).decode("ascii"), "encoding": "base64", "mediaType": media_type}
 
 
-def _parts(asked: Mapping[str, str], made: Mapping[str, Any], folder: Path, links: Mapping[str, str]) -> Iterator[bytes]:
+def _parts(
+    asked: Mapping[str, str], made: Mapping[str, Any], folder: Path, links: Mapping[str, str]
+) -> Iterator[bytes]:
     for key, mode in asked.items():
         head = [f"--{_PART}", f"Content-ID: {key}", f"Content-Type: {made[key]['media_type']}"]
         if mode == "reference":

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import importlib.metadata
+import re
+from copy import deepcopy
+from functools import cache
 from pathlib import Path, PurePath
 from typing import Any
 
@@ -31,7 +34,9 @@ _MEDIA_TYPES = {
     ".txt": "text/plain",
     ".xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
 }
-_LAYER_NOTE = "GeoJSON by value (longitude and latitude on WGS 84, as RFC 7946 has it), or a file of the server's folder"
+_LAYER_NOTE = (
+    "GeoJSON by value (longitude and latitude on WGS 84, as RFC 7946 has it), or a file of the server's folder"
+)
 
 
 def list_offers() -> dict[str, str]:
@@ -47,9 +52,13 @@ def list_offers() -> dict[str, str]:
     >>> list_offers()["height"], list_offers()["screen"], list_offers()["widen_washes"]
     ('command', 'plan', 'step')
     """
-    steps = {name: "step" for name, claims in list_steps().items() if len(claims) == 1}
-    return {HEIGHT: "command", **dict.fromkeys(list_plans(), "plan"), **steps} | {
-        name: "plan" for name in list_plans()
+    steps = [name for name, claims in list_steps().items() if len(claims) == 1]
+    plans = list_plans()
+    return {
+        HEIGHT: "command",
+        **dict.fromkeys(plans, "plan"),
+        **dict.fromkeys(steps, "step"),
+        **dict.fromkeys(plans, "plan"),
     }
 
 
@@ -76,16 +85,7 @@ def describe_offer(name: str) -> dict[str, Any]:
     >>> sorted(describe_offer("height")["inputs"])
     ['body_length', 'buffer', 'fence', 'foothold', 'slope', 'species']
     """
-    kind = list_offers().get(name)
-    if kind is None:
-        raise StepError(f"there is no process {name!r}", mend="the list of processes names them all")
-    description = _describe_plan(name) if kind == "plan" else _describe_function(name, kind)
-    return {
-        **description,
-        "id": name,
-        "jobControlOptions": ["sync-execute", "async-execute"],
-        "outputTransmission": ["value", "reference"],
-    }
+    return deepcopy(_describe(name))
 
 
 def file_name_of(step: str) -> str:
@@ -112,6 +112,20 @@ def media_type_of(name: str) -> str:
     'application/geopackage+sqlite3'
     """
     return _MEDIA_TYPES.get(Path(name).suffix.lower(), "application/octet-stream")
+
+
+@cache
+def _describe(name: str) -> dict[str, Any]:
+    kind = list_offers().get(name)
+    if kind is None:
+        raise StepError(f"there is no process {name!r}", mend="the list of processes names them all")
+    description = _describe_plan(name) if kind == "plan" else _describe_function(name, kind)
+    return {
+        **description,
+        "id": name,
+        "jobControlOptions": ["sync-execute", "async-execute"],
+        "outputTransmission": ["value", "reference"],
+    }
 
 
 def _describe_function(name: str, kind: str) -> dict[str, Any]:
@@ -175,8 +189,8 @@ def _head_of(path: Path) -> tuple[str, str]:
         if not line.startswith("#"):
             break
         lines.append(line.removeprefix("#").strip())
-    title, _, rest = " ".join(lines).partition(". ")
-    return title.rstrip("."), rest
+    title, *rest = re.split(r"(?<=[.?]) ", " ".join(lines), maxsplit=1)
+    return title.rstrip("."), "".join(rest)
 
 
 def _layer_input(layer: str) -> dict[str, Any]:

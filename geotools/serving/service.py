@@ -225,7 +225,7 @@ def _read_body(content: bytes) -> dict[str, Any] | str:
     except (ValueError, RecursionError):
         return "request: it is no JSON; send an object with 'inputs'"
     if not isinstance(body, dict) or not isinstance(body.setdefault("inputs", {}), dict):
-        return "request: 'inputs' is no object; send {\"inputs\": {\"NAME\": VALUE}}"
+        return 'request: \'inputs\' is no object; send {"inputs": {"NAME": VALUE}}'
     if body.get("response", "raw") not in ("raw", "document"):
         return f"request.response: {body['response']!r} is not known; use 'raw' or 'document'"
     if "subscriber" in body:

@@ -117,11 +117,11 @@ def read_rows(rows: Sequence[Mapping[str, Any]], *, where: str) -> pd.DataFrame:
 
 
 def move_table(table: gpd.GeoDataFrame, crs: CRS) -> gpd.GeoDataFrame:
-    """Bring every column of shapes into a CRS; the further ones become plain objects, as the steps keep them."""
+    """Bring every column of shapes into a CRS."""
     moved: gpd.GeoDataFrame = table.to_crs(crs)
     for name in moved.columns[moved.dtypes == _SHAPE]:
         if name != moved.geometry.name:
-            moved[name] = moved[name].to_crs(crs).to_numpy().astype(object)
+            moved[name] = moved[name].to_crs(crs)
     return moved
 
 
@@ -132,7 +132,7 @@ def _kind(column: pd.Series[Any]) -> str:
 
 
 def _holds_shapes(column: pd.Series[Any]) -> bool:
-    if isinstance(column, gpd.GeoSeries):
+    if column.dtype == _SHAPE:
         return True
     return column.dtype == object and any(isinstance(one, shapely.Geometry) for one in column)
 
@@ -142,8 +142,7 @@ def _rows(table: pd.DataFrame, crs: CRS | None) -> list[dict[str, Any]]:
     for name in table:
         column = table[name]
         if _holds_shapes(column):
-            own = column.crs if isinstance(column, gpd.GeoSeries) else None
-            columns[str(name)] = _shapes_as_json(gpd.GeoSeries(column.to_numpy(), crs=own or crs))
+            columns[str(name)] = _shapes_as_json(gpd.GeoSeries(np.asarray(column, dtype=object), crs=crs))
         else:
             columns[str(name)] = [_plain(one) for one in column.tolist()]
     if not columns:
