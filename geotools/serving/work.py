@@ -133,6 +133,7 @@ def _run_step(name: str, laid: Mapping[str, Any], job: Path) -> dict[str, dict[s
 def _read_tables(step: Step, laid: Mapping[str, Any]) -> dict[str, Any]:
     """Read the layers of a step into one working CRS; tables without shapes become plain tables."""
     import numpy as np
+    from pyproj import CRS
 
     from geotools.crs import check_working_crs, choose_working_crs
     from geotools.layers.preparing import prepare_layer
@@ -140,7 +141,7 @@ def _read_tables(step: Step, laid: Mapping[str, Any]) -> dict[str, Any]:
     from geotools.layers.schema import layer_schema
     from geotools.layers.vector import finite_bounds, read_vector
     from geotools.rasters import open_raster
-    from geotools.serving.tables import move_table, read_features, read_rows
+    from geotools.serving.tables import LONLAT, move_table, read_features, read_rows
 
     tables: dict[str, Any] = dict.fromkeys((name for name, needed in step.layers.items() if not needed), None)
     raw, shaped = {}, {}
@@ -154,8 +155,9 @@ def _read_tables(step: Step, laid: Mapping[str, Any]) -> dict[str, Any]:
             shaped[name] = read_features(content, where=f"inputs.{name}")
         else:
             tables[name] = read_rows(content, where=f"inputs.{name}")
+    lonlat = CRS(LONLAT)
     boxes = [(one.bounds, one.crs) for one in raw.values()]
-    boxes += [(finite_bounds(one.geometry.to_numpy()), one.crs) for one in shaped.values()]
+    boxes += [(finite_bounds(one.geometry.to_numpy()), lonlat) for one in shaped.values()]
     boxes = [(bounds, crs) for bounds, crs in boxes if np.isfinite(bounds).all()]
     if raw and not boxes:
         raise LayerError("no layer has a usable shape", where="inputs", mend="give at least one feature with a shape")
