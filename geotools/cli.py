@@ -346,6 +346,55 @@ def inspect(
     click.echo(f"done: {(out / 'inspection.pdf').absolute()}")
 
 
+@commands.command()
+@click.argument("out", type=click.Path(path_type=Path, dir_okay=False), metavar="OUT.yml")
+@click.option("--jobs", type=click.Path(path_type=Path), default="jobs", show_default=True, metavar="DIR")
+@click.option("--folder", type=click.Path(path_type=Path), metavar="DIR", help="Folder whose files a request may name.")
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen at.")
+@click.option("--port", type=click.IntRange(1, 65535), default=5000, show_default=True, metavar="NUMBER")
+@click.option("--url", default="", help="Address as clients see it; host and port without it.")
+@click.option("--process", "processes", multiple=True, metavar="ID", help="Offer this one; all without it.")
+@click.option("--quiet", is_flag=True, help="Print nothing.")
+def offer(
+    out: Path,
+    jobs: Path,
+    folder: Path | None,
+    host: str,
+    port: int,
+    url: str,
+    processes: tuple[str, ...],
+    quiet: bool,
+) -> None:
+    r"""Make OUT.yml, which offers steps and plans as processes (OGC API - Processes, Part 1), for `bajada serve`.
+
+    \b
+    Example:
+      bajada offer offer.yml --folder layers --process screen --process height
+    """
+    from geotools.serving import make_config, write_config
+
+    config = make_config(jobs=jobs, folder=folder, host=host, port=port, url=url, processes=processes)
+    write_config(out, config)
+    if not quiet:
+        click.echo(f"{out}: {len(config['resources'])} processes; start with: bajada serve {out}")
+
+
+@commands.command()
+@click.argument("config", type=click.Path(path_type=Path, dir_okay=False), metavar="OFFER.yml")
+@click.option("--quiet", is_flag=True, help="Print the address alone.")
+def serve(config: Path, quiet: bool) -> None:
+    r"""Serve the processes of OFFER.yml; from this machine only, unless it says otherwise.
+
+    \b
+    Example:
+      bajada serve offer.yml
+    """
+    from geotools.serving.service import serve_processes
+
+    for address in serve_processes(config, quiet=quiet):
+        click.echo(address if quiet else f"{address} offers processes; stop with Ctrl+C")
+
+
 def _design_animal(body_length: str | None, region: str | None) -> str:
     """Body length as given, else of the region, else the default of the toolkit."""
     from geotools.steps import find_step

@@ -241,7 +241,7 @@ def describe_step(step: Step) -> dict[str, Any]:
     return {
         "id": step.id,
         "title": title.rstrip("."),
-        "description": description.strip().partition("\n\n")[0].replace("\n", " "),
+        "description": _first_paragraph(description),
         "version": importlib.metadata.version(step.package),
         "jobControlOptions": ["sync-execute"],
         "outputTransmission": ["value"],
@@ -250,6 +250,12 @@ def describe_step(step: Step) -> dict[str, Any]:
         "outputs": {"result": {"title": "file" if step.makes_file else "table", "schema": result}},
         "options": schema,
     }
+
+
+def _first_paragraph(text: str) -> str:
+    """The paragraph after the title; empty where the sections of the docstring begin at once."""
+    first = text.strip().partition("\n\n")[0]
+    return "" if "\n---" in first else first.replace("\n", " ")
 
 
 def _told_parameters(text: str) -> dict[str, str]:

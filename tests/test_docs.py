@@ -21,7 +21,7 @@ def test_ci_runs_the_two_commands_of_the_readme() -> None:
         assert command.strip() in ci
 
 
-@pytest.mark.parametrize("word", ["run", "check", "steps", "height", "survey", "inspect"])
+@pytest.mark.parametrize("word", ["run", "check", "steps", "height", "survey", "inspect", "offer", "serve"])
 def test_readme_shows_every_command(word: str) -> None:
     assert f"bajada {word}" in README
 

@@ -17,7 +17,8 @@ FLOORS = (
     ),
     ("outputs", "engines"),
     ("steps", "pipeline"),
-    ("cli", "viewing"),
+    ("serving", "viewing"),
+    ("cli",),
 )  # fmt: skip
 FLOOR_OF = {name: number for number, names in enumerate(FLOORS, start=1) for name in names}
 ANALYSIS = 3
