@@ -153,8 +153,14 @@ lotMap.draw = (() => {
 
   function markPath(pen, shape, x, y, size) {
     pen.beginPath();
-    if (shape !== "diamond") {
+    if (shape === "circle") {
       pen.arc(x, y, size, 0, 2 * Math.PI);
+      return;
+    }
+    if (shape === "gate") { // a square with a slanting leaf
+      pen.rect(x - size, y - size, 2 * size, 2 * size);
+      pen.moveTo(x - size, y + size);
+      pen.lineTo(x + size, y - size);
       return;
     }
     pen.moveTo(x, y - size);
@@ -201,7 +207,7 @@ lotMap.draw = (() => {
   }
 
   function labelOf(row) {
-    const tick = state.budgetPoint !== null && inBudget(row) ? "\u2713 " : "";
+    const tick = state.budgetStop && inBudget(row) ? "\u2713 " : "";
     const value = tables.lots.value(state.label, row);
     if (value === null) return tick;
     if (state.label === "exposure") return tick + Math.round(value);
@@ -275,7 +281,7 @@ lotMap.draw = (() => {
     const { chosen } = state;
     if (!chosen) return;
     for (const layer of layers) {
-      if (layer.table !== chosen.table || layer.style.shape === "circle") continue;
+      if (layer.table !== chosen.table || ["circle", "gate"].includes(layer.style.shape)) continue;
       const { shapes } = layer;
       const i = shapes.rows.indexOf(chosen.row);
       if (i < 0) continue;

@@ -203,6 +203,32 @@ def test_what_is_to_be_put_right_is_listed_and_leads_to_its_own_card(desktop, to
     assert desktop.page.locator("#card h2").inner_text() == f"Lot {lot_id}"
 
 
+def test_planned_gates_are_drawn_listed_and_have_a_card(desktop, town, planned_gates):
+    page = desktop.page
+    entry = page.locator("#legend label", has_text="Gates to build")
+    assert entry.locator(".count").inner_text() == str(len(planned_gates))
+    lot_id = planned_gates["parcel_id"][0]
+    place = page.evaluate(
+        """([x, y]) => {
+            map_plan.setView([y, x], 21, { animate: false });
+            const spot = map_plan.latLngToContainerPoint([y, x]);
+            const frame = map_plan.getContainer().getBoundingClientRect();
+            return [frame.x + spot.x, frame.y + spot.y];
+        }""",
+        shapely.get_coordinates(planned_gates.to_crs(4326).geometry[0])[0].tolist(),
+    )
+    for name in ("ways_in", "footholds"):
+        page.locator(f"input[data-shows='{name}']").uncheck()
+    page.mouse.click(*place)
+    text = page.locator("#card").inner_text()
+    for words in ("Gate to build", "10 ft", "4 ft", "beside the <b>house</b>", str(lot_id)):
+        assert words in text
+    page.get_by_role("button", name="Show its lot").click()
+    assert "Gates to build" in page.locator("#card").inner_text()
+    page.get_by_role("button", name="width 4 ft").click()
+    assert page.locator("#card h2").inner_text() == "Gate to build"
+
+
 def test_address_names_a_lot_and_a_wrong_one_is_said(open_page, map_file, town):
     hostile = town.hostile_ids[2]
     opened = open_page(map_file, fragment=f"#lot={quote(hostile)}")
@@ -275,7 +301,7 @@ def test_keyboard_reaches_everything_and_focus_is_seen(desktop, town):
         "label-choice",
         "search",
         "clear",
-        "budget-point",
+        "budget-stop",
     ):
         assert any(wanted in one for one in reached), wanted
     page.locator("tr[tabindex='0']").focus()
