@@ -248,7 +248,7 @@ lotMap.start = (map) => {
       const at = Math.max(0, stops.findLastIndex((stop) => stop.cents <= budget));
       slider.value = at;
       const says = sayChoice(stops[at], stops[at + 1], budget);
-      byId("budget-says").textContent = on.checked ? says : "Move the slider, or write a sum.";
+      byId("budget-says").textContent = on.checked ? `${says} ${ABOUT_LINES}` : "Move the slider, or write a sum.";
       slider.setAttribute("aria-valuetext", says);
       state.budgetStop = on.checked ? stops[at] : null;
       refilter();
@@ -262,6 +262,8 @@ lotMap.start = (map) => {
     take(budgetNow());
   }
 
+  const ABOUT_LINES = "The lines drawn stay those of the plan.";
+
   function sayChoice(stop, next, budget) {
     const dollars = (cents) => `$${Math.round(cents / 100).toLocaleString("en-US")}`;
     const pct = (number) => `${(Math.round(number * 10) / 10).toLocaleString("en-US")} %`;
@@ -270,8 +272,8 @@ lotMap.start = (map) => {
     if (left > 0) words.push(`$${left.toLocaleString("en-US")} of the budget is left`);
     if (!next) return `${words.join("; ")}: all that can be.`;
     if (stop.worth_pct !== null) {
-      const more = boundAt(budget) - stop.worth_pct;
-      words.push(more < 1e-8 ? "proven the best for this budget" : `no other choice for this budget can add more than ${more < 0.05 ? "0.1 %" : `${(Math.ceil(more * 10) / 10).toLocaleString("en-US")} %`}`);
+      const most = boundAt(budget);
+      words.push(most - stop.worth_pct < 1e-8 ? "proven the best for this budget" : `no choice for this budget can protect more than ${pct(Math.ceil(most * 10) / 10)}`);
     }
     return `${words.join("; ")}. The next choice shown costs ${dollars(next.cents)}.`;
   }
@@ -300,7 +302,10 @@ lotMap.start = (map) => {
       tell(`${table.rows().length.toLocaleString("en-US")} rows saved`);
     });
     byId("save-lots").addEventListener("click", () => tell(`${share.saveLots(table.rows()).toLocaleString("en-US")} ${content.many} saved`));
-    share.watchPrinting(map);
+    share.watchPrinting(map, () => {
+      const lines = [byId("found").textContent, frontier && state.budgetStop ? byId("budget-says").textContent : ""];
+      byId("print-note").textContent = table.rows().length < plan.count ? `Shown: ${lines.join(". ")}` : "";
+    });
     window.addEventListener("hashchange", followAddress);
   }
 

@@ -153,12 +153,15 @@ lotMap.share = (() => {
     pen.fillText("North is up", width - 75, 24);
   }
 
-  function watchPrinting(map) {
+  function watchPrinting(map, before) {
     const canvas = document.getElementById("print-map");
     [canvas.width, canvas.height] = FORM_PX.map((length) => length * FINE); // now: a size set while printing is laid out wrongly
     let drawn = false; // a browser may announce one printing in both ways
     const once = () => {
-      if (!drawn) drawForPrint(map);
+      if (!drawn) {
+        before();
+        drawForPrint(map);
+      }
       drawn = true;
     };
     window.addEventListener("beforeprint", once);

@@ -70,12 +70,12 @@ lotMap.table = (() => {
     ({ parcel_id: "Lot", cost_share: "Share ($)", cost_likely: "Cost ($)" })[name] ?? (unit ? `${title} (${unit})` : title);
 
   function makeHead() {
-    const widths = { [content.key]: 26, verdict: 24, exposure: 20 };
+    const widths = { [content.key]: 24, verdict: 26, exposure: 18 };
     const line = element("tr");
     for (const field of columns) {
       const cell = element("th", undefined, field.type === "number" ? "number" : "");
       cell.scope = "col";
-      cell.style.width = `${widths[field.name] ?? 30 / Math.max(1, columns.length - 3)}%`;
+      cell.style.width = `${widths[field.name] ?? 32 / Math.max(1, columns.length - 3)}%`;
       cell.dataset.name = field.name;
       const press = element("button", headingOf(field));
       press.type = "button";

@@ -256,6 +256,11 @@ def test_each_side_of_a_line_carries_its_length(desktop, town):
     words = desktop.page.evaluate(
         """(line) => {
             const layer = lotMap.read.layers.find(({ id }) => id === "advised_lot_line"), words = [];
+            const lines = lotMap.read.tables.barrier_lines;
+            const own = [...Array(lines.count).keys()].find((n) => lines.value("line_id", n) === line);
+            const lots = lotMap.read.tables.lots, id = lines.value("parcel_id", own);
+            const row = [...Array(lots.count).keys()].find((n) => lots.value("parcel_id", n) === id);
+            lotMap.plan.state.chosen = { table: "lots", row }; // its lengths come first
             const i = layer.shapes.rows.findIndex((n) => lotMap.read.tables.barrier_lines.value("line_id", n) === line);
             const scale = 70 / 1000, [west, south, east, north] = layer.shapes.box.subarray(4 * i, 4 * i + 4);
             const pen = document.createElement("canvas").getContext("2d");

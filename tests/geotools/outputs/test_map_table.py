@@ -113,10 +113,10 @@ def test_budget_says_what_is_left_and_how_sure_the_choice_is(desktop):
             2500,
             ("$2,500 protects 25 lots, 70 %", "proven the best for this budget", "The next choice shown costs $3,900"),
         ),
-        (2800, ("$300 of the budget is left", "can add more than 1 %")),  # 71 - 70
-        (3900, ("72.5 %", "can add more than 1.5 %")),  # 74 - 72.5 by search, below 70 + 30 * 1400 / 6500 - 72.5 = 3.96
+        (2800, ("$300 of the budget is left", "can protect more than 71 %")),  # by search
+        (3900, ("72.5 %", "can protect more than 74 %")),  # by search; 70 + 30 * 1400 / 6500 = 76.5 by line
         (6000, ("$6,000 protects 29 lots, 80 %", "proven the best")),
-        (7000, ("$1,000 of the budget is left", "can add more than 10.8 %")),  # 70 + 30 * 4500 / 6500 - 80 = 10.77
+        (7000, ("$1,000 of the budget is left", "can protect more than 90.8 %")),  # 70 + 30 * 4500 / 6500
         (9000, ("$9,000 protects 40 lots, 100 %", ": all that can be.")),
     ):
         text = said(dollars)
@@ -168,6 +168,19 @@ def test_prints_one_landscape_page_with_title_and_legend(open_page, map_file, tm
     for words in (TITLE, "Legend", "80 to 100", "Around the yard", "Never handle a snake", "North is up"):
         assert words in text
     assert "Routes in" not in text  # its switch is off
+    assert "Shown:" not in text
+
+
+def test_print_says_what_is_shown_of_the_whole(desktop, tmp_path):
+    page = desktop.page
+    page.locator("#budget-usd").fill("2500")
+    page.pdf(path=tmp_path / "map.pdf", prefer_css_page_size=True, print_background=True)
+    pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed: install the test extras")
+    pages = pypdf.PdfReader(tmp_path / "map.pdf").pages
+    text = " ".join(pages[0].extract_text().split())
+    assert len(pages) == 1
+    assert "Shown: 25 of 120 lots. $2,500 protects 25 lots" in text
+    assert "Never handle a snake" in text
 
 
 # --- size ------------------------------------------------------------------------------------------------------------
