@@ -42,7 +42,7 @@ _SHARE_STEPS = (0.05, 0.25, 0.5, 0.75)
 _GROUND = ("open_desert", "wash_ground", "roads")
 _FINEST = 2_500
 """The ground is drawn as fine as this part of the site's width: about a pixel of a large screen."""
-_PART_STYLE: dict[str, Any] = {"color": "#111111", "weight": 2, "dashArray": "9 4", "casing": 1, "fill": False}
+_PART_STYLE: dict[str, Any] = {"color": "#111111", "weight": 2, "casing": 1, "fill": False}
 _MEANINGS = {
     "square": ("Square", "Column and row of the square, counted from the south-west."),
     "exposure": ("Mean exposure", "Mean exposure of the square's lots, in points of 100."),
@@ -91,9 +91,11 @@ def build_overview(site: Site, squares: Squares, files: Sequence[str], *, look: 
     entry = LegendEntry("parts", f"Edges of the {len(files)} parts", _PART_STYLE, None)
     side_ft = squares.side_m / 0.3048
     side = f"{squares.side_m:,.0f} m" if look.units == "metric" else f"{side_ft:,.0f} ft"
+    verdicts = {_column_of(name): (f"Of them: {name}", f"Number of lots with the verdict {name}.") for name in VERDICTS}
+    meanings = {**_MEANINGS, **verdicts}
     tables = encode_table(table)
     for field in tables["fields"]:
-        field["title"], field["meaning"] = _MEANINGS.get(field["name"], (field["title"], field["meaning"]))
+        field["title"], field["meaning"] = meanings.get(field["name"], (field["title"], field["meaning"]))
     content |= {
         "layers": encode_layers([square_layer, parts_layer, *ground]),
         "schemes": schemes,
@@ -160,11 +162,7 @@ def sum_squares(shown: pd.DataFrame, squares: Squares) -> pd.DataFrame:
             "lots": number(np.ones(len(at), dtype=bool)),
             "lots_80_to_100": number(exposure >= 80),
             "to_build": number(np.isin(verdict.astype(str), _TO_BUILD)),
-            **{
-                f"lots_{name.replace(' ', '_')}": number(verdict == name)
-                for name in VERDICTS
-                if (verdict == name).any()
-            },
+            **{_column_of(name): number(verdict == name) for name in VERDICTS if (verdict == name).any()},
         }
     )
     for name in _costs(shown):
@@ -212,6 +210,10 @@ def encode_index(parcel_ids: Sequence[str], squares: Squares) -> dict[str, Any]:
         "own": "".join(own),
         "squares": pack_unsigned(squares.of_lot[order] + 1),
     }
+
+
+def _column_of(verdict: str) -> str:
+    return f"lots_{verdict.replace(' ', '_')}"
 
 
 def _units(text: str) -> int:

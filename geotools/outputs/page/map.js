@@ -56,7 +56,7 @@ lotMap.start = (map) => {
     lotMap.wholeSite = false;
     const size = map.latLngToContainerPoint(bounds.getSouthEast()).subtract(map.latLngToContainerPoint(bounds.getNorthWest()));
     const options = { ...paddings(), animate: !isCalm.matches };
-    if (Math.min(size.x, size.y) < 70) map.fitBounds(bounds.pad(0.8), { ...options, maxZoom: 20 });
+    if (Math.min(size.x, size.y) < 70) map.fitBounds(bounds.pad(content.index ? 4 : 0.8), { ...options, maxZoom: 20 });
     else map.panInsideBounds(bounds.pad(0.2), options);
   }
 
@@ -122,7 +122,7 @@ lotMap.start = (map) => {
       box.addEventListener("change", () => { take(); redraw(); });
     }
     for (const choice of document.querySelectorAll("input[name='scheme']")) choice.addEventListener("change", takeScheme);
-    byId("lengths").addEventListener("change", (event) => { state.lengths = event.target.checked; redraw(); });
+    byId("lengths")?.addEventListener("change", (event) => { state.lengths = event.target.checked; redraw(); });
     byId("legend-switch").addEventListener("click", () => openLegend(byId("legend-body").hidden));
     startLabels();
     takeScheme();
@@ -166,7 +166,7 @@ lotMap.start = (map) => {
     });
     startVerdicts();
     const costs = ["cost_share", "cost_likely"].find((name) => content.table_columns.includes(name));
-    addRange("exposure", "Exposure", 100);
+    addRange("exposure", lots.field("exposure").title, 100);
     if (costs) addRange(costs, costs === "cost_share" ? "Share $" : "Cost $");
     byId("clear").addEventListener("click", clearFilters);
   }
