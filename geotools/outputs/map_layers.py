@@ -175,7 +175,7 @@ def line_layers(
 
 
 def mark_layers(placed: Mapping[str, Placed], origin: tuple[float, float]) -> tuple[list[LegendEntry], list[MapLayer]]:
-    """Show what is to be put right: routes of the way in, footholds nearer to a line than their setback, and openings.
+    """Show what is to be put right or built: routes in, footholds nearer to a line than their setback, openings, gates.
 
     Examples
     --------
@@ -199,6 +199,13 @@ def mark_layers(placed: Mapping[str, Placed], origin: tuple[float, float]) -> tu
         rows = np.intersect1d(_drawn(lines), np.flatnonzero(shapely.get_dimensions(lines) == 1))
         layers.append(MapLayer("routes", encode_shapes(lines, rows, origin), ROUTE_STYLE, "", _FINE_LOT_PX))
         entries.append(LegendEntry("routes", "Routes in", ROUTE_STYLE, len(rows), shown=False))
+    if "planned_gates" in placed:
+        shapes = placed["planned_gates"].shapes
+        rows, style = _drawn(shapes), MARK_STYLES["planned_gates"]
+        layers.append(
+            MapLayer("planned_gates", encode_shapes(shapes, rows, origin), style, "planned_gates", _FINE_LOT_PX)
+        )
+        entries.append(LegendEntry("planned_gates", "Gates to build", style, len(rows)))
     if "ways_in" in placed:
         shapes = placed["ways_in"].shapes
         rows = _drawn(shapes)

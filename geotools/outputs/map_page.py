@@ -33,18 +33,22 @@ _CSS_ADDRESS = re.compile(r"url\([^)]*\)")
 _JSON_ESCAPES = str.maketrans(
     {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
 )
-_SCRIPTS = ("read.js", "plan.js", "draw.js", "card.js", "table.js", "share.js", "map.js")
+_SCRIPTS = ("read.js", "plan.js", "draw.js", "card.js", "table.js", "share.js", "index.js", "map.js")
 """The page's own scripts, in loading order."""
 
 
 class PageText(NamedTuple):
-    """Plain texts of the page: title, summary, what the units are, what was left out, and whom to credit for tiles."""
+    """Plain texts of the page: title, summary, what the units are, what was left out, whom to credit for tiles, links.
+
+    Links are pairs of a file in the same folder and what it is called.
+    """
 
     title: str
     summary: str
     units_note: str
     notes: tuple[str, ...] = ()
     tiles_credit: str = ""
+    links: tuple[tuple[str, str], ...] = ()
 
 
 class Frame(NamedTuple):
@@ -101,6 +105,8 @@ def render_page(groups: Sequence[LegendGroup], content: Mapping[str, Any], text:
         credit=text.tiles_credit if frame.tiles else "",
         groups=groups,
         schemes=schemes,
+        one=content.get("one", "lot"),
+        many=content.get("many", "lots"),
         has_frontier=bool(content.get("frontier")),
         cautions=CAUTIONS,
         first_caution=FIRST_CAUTION,

@@ -121,6 +121,14 @@ MARK_STYLES: dict[str, dict[str, Any]] = {
         "fillColor": "#ffd91a",
         "fillOpacity": 1,
     },
+    "planned_gates": {
+        "shape": "gate",
+        "radius": 6,
+        "color": "#111111",
+        "weight": 1.5,
+        "fillColor": "#ffffff",
+        "fillOpacity": 1,
+    },
     "ways_in": {
         "shape": "diamond",
         "radius": 7,

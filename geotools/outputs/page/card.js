@@ -3,7 +3,8 @@
 lotMap.card = (() => {
   const { content, tables, sheets, say } = lotMap.read;
   const { rowsOf } = lotMap.plan;
-  const TITLES = { barrier_lines: ["Line", "line_id"], ways_in: ["Way in"], footholds: ["Foothold", "foothold_id"] };
+  const TITLES = { barrier_lines: ["Line", "line_id"], ways_in: ["Way in"], footholds: ["Foothold", "foothold_id"], planned_gates: ["Gate to build"] };
+  const ON_LOT = [["ways_in", "Ways in, to seal first", "opening"], ["footholds", "Footholds near the line", "height"], ["planned_gates", "Gates to build", "width"]];
   const SPEC = ["option", "length", "height", "mesh_opening", "burial", "roll_width", "posts", "corners", "gates", "ways_in", "footholds_to_clear"];
 
   function element(tag, text, className) {
@@ -38,6 +39,7 @@ lotMap.card = (() => {
     const bar = element("div", undefined, "bar");
     const list = element("div", undefined, "parts");
     bar.setAttribute("aria-hidden", "true");
+    if (!parts.length) return [];
     parts.forEach((field, n) => {
       const points = table.value(field.name, row);
       const piece = element("i", undefined, `tone${n % 8}`);
@@ -53,7 +55,7 @@ lotMap.card = (() => {
 
   function toPutRight(lotId, show) {
     const made = [];
-    for (const [table, title, measure] of [["ways_in", "Ways in, to seal first", "opening"], ["footholds", "Footholds near the line", "height"]]) {
+    for (const [table, title, measure] of ON_LOT) {
       const rows = rowsOf(table, lotId);
       if (!rows.length) continue;
       const list = element("ul");
@@ -63,12 +65,23 @@ lotMap.card = (() => {
         const size = field && source.value(field.name, row);
         const words = [source.value("kind", row), size === null ? "" : `${measure} ${say(size, field)}`].filter(Boolean).join(", ");
         const item = element("li");
-        item.append(button(words || TITLES[table][0], () => show({ table, row })), ` ${source.value("remedy", row) ?? ""}`);
+        item.append(button(words || TITLES[table][0], () => show({ table, row })), ` ${source.value("remedy", row) ?? source.value("place", row) ?? ""}`);
         list.append(item);
       }
       made.push(element("h3", title), list);
     }
     return made;
+  }
+
+  // "Lot 12"
+  const named = (row) => `${content.one[0].toUpperCase()}${content.one.slice(1)} ${tables.lots.value(content.key, row)}`;
+
+  function partLink(row) {
+    if (!content.files) return [];
+    const part = tables.lots.value("part", row);
+    const link = element("a", `See its lots on part ${part}`);
+    link.href = content.files[part - 1];
+    return [link];
   }
 
   function sheetLink(row) {
@@ -81,29 +94,29 @@ lotMap.card = (() => {
 
   function fillLot(card, row, acts) {
     const table = tables.lots;
-    const lotId = table.value("parcel_id", row);
+    const lotId = table.value(content.key, row);
     const head = element("div", undefined, "head");
-    head.append(element("h2", `Lot ${lotId}`));
+    head.append(element("h2", named(row)));
     const verdict = table.value("verdict", row);
     if (verdict) head.append(element("p", verdict, "verdict"));
-    head.append(button("Copy link", acts.copyLink), ...sheetLink(row), closer(acts));
+    head.append(button("Copy link", acts.copyLink), ...sheetLink(row), ...partLink(row), closer(acts));
     card.append(head);
     const reason = table.value("reason", row);
     if (reason) card.append(element("p", reason, "reason"));
     const exposure = table.value("exposure", row);
     if (exposure !== null) {
       const rank = table.value("exposure_rank", row);
-      const place = rank === null ? "" : `, place ${rank.toLocaleString("en-US")} of ${table.count.toLocaleString("en-US")}`;
-      card.append(element("h3", `Exposure ${exposure.toFixed(1)} of 100${place}`), ...exposureBar(table, row));
+      const place = rank === null ? "" : `, place ${rank.toLocaleString("en-US")} of ${content.lots_in_all.toLocaleString("en-US")}`;
+      card.append(element("h3", `${table.field("exposure").title} ${exposure.toFixed(1)} of 100${place}`), ...exposureBar(table, row));
     }
     const spec = listOf(table, row, (name) => SPEC.includes(name.replace(/_(ft|in|m|mm)$/, "")) || SPEC.includes(name));
     if (spec.children.length) card.append(element("h3", "What to build"), spec);
     const costs = listOf(table, row, (name) => name.startsWith("cost_") || name === "share_rule");
     if (costs.children.length) card.append(element("h3", "Cost"), costs);
     card.append(...toPutRight(lotId, acts.show));
-    const rest = listOf(table, row, (name) => !/^(parcel_id|exposure|exposure_rank|verdict|reason|share_rule|cost_.*|points_.*)$/.test(name) &&
+    const rest = listOf(table, row, (name) => !/^(parcel_id|square|exposure|exposure_rank|verdict|reason|share_rule|cost_.*|points_.*)$/.test(name) &&
       !SPEC.includes(name) && !SPEC.includes(name.replace(/_(ft|in|m|mm)$/, "")));
-    if (rest.children.length) card.append(element("h3", "More about it"), rest);
+    if (rest.children.length) card.append(element("h3", content.index ? "Its lots" : "More about it"), rest);
     const cautions = [...document.querySelectorAll("#cautions li")].slice(0, 5).map((item) => item.textContent);
     card.append(element("h3", "Cautions"), element("p", cautions.join(" "), "note"));
   }
@@ -137,5 +150,5 @@ lotMap.card = (() => {
     if (chosen.table === "lots") fillLot(card, chosen.row, acts); else fillThing(card, chosen, acts);
   }
 
-  return { fill, element };
+  return { fill, element, named };
 })();

@@ -7,6 +7,7 @@ lotMap.draw = (() => {
   const FULL_LOT_PX = 60; // strokes have their full width where the middle lot is this wide; they shrink with it
   const AT_ONCE = 250; // shapes in one path: fewer cost calls, more make filling slow
   const STEP_PX = 0.6; // points nearer than this to the one before are passed over
+  const CLEAR_PX = 30; // between the middles of two lengths
   const PLAIN_LOT_PX = 3; // smaller lots are drawn as plain boxes: neither hatch nor outline would be seen
   const FAINT = { color: "#8d857c", weight: 0.6, fillColor: "#fbf8f1", fillOpacity: 0.72 };
   const FONT = "system-ui, 'DejaVu Sans', sans-serif";
@@ -153,8 +154,14 @@ lotMap.draw = (() => {
 
   function markPath(pen, shape, x, y, size) {
     pen.beginPath();
-    if (shape !== "diamond") {
+    if (shape === "circle") {
       pen.arc(x, y, size, 0, 2 * Math.PI);
+      return;
+    }
+    if (shape === "gate") { // a square with a slanting leaf
+      pen.rect(x - size, y - size, 2 * size, 2 * size);
+      pen.moveTo(x - size, y + size);
+      pen.lineTo(x + size, y - size);
       return;
     }
     pen.moveTo(x, y - size);
@@ -200,12 +207,11 @@ lotMap.draw = (() => {
     pen.fillStyle = "#1d1512";
   }
 
-  function labelOf(row) {
-    const tick = state.budgetPoint !== null && inBudget(row) ? "\u2713 " : "";
+  function labelOf(row, widthPx) {
     const value = tables.lots.value(state.label, row);
-    if (value === null) return tick;
-    if (state.label === "exposure") return tick + Math.round(value);
-    return tick + (state.label.startsWith("cost_") ? "$" : "") + say(value, tables.lots.field(state.label));
+    const words = value === null ? "" : state.label === "exposure" ? String(Math.round(value)) :
+      (state.label.startsWith("cost_") ? "$" : "") + say(value, tables.lots.field(state.label));
+    return state.budgetStop && inBudget(row) && (words.length + 2) * 8 < widthPx ? `\u2713 ${words}` : words;
   }
 
   function paintLabels(pen, view) {
@@ -214,8 +220,9 @@ lotMap.draw = (() => {
     for (let i = 0; i < lots.count; i++) {
       const row = lots.rows[i];
       if (!isSeen(lots, i, view) || !isShown(row) || !state.matches[row]) continue;
-      const text = labelOf(row);
-      if (text.length > 4 && text.length * 5 > (lots.box[4 * i + 2] - lots.box[4 * i]) * view.scale) continue;
+      const widthPx = (lots.box[4 * i + 2] - lots.box[4 * i]) * view.scale;
+      const text = labelOf(row, widthPx);
+      if (text.length > 4 && text.length * 5 > widthPx) continue;
       write(pen, text, lots.at[2 * i] * view.scale + view.left, view.top - lots.at[2 * i + 1] * view.scale);
     }
   }
@@ -242,28 +249,43 @@ lotMap.draw = (() => {
     return runs;
   }
 
-  function paintLengths(pen, layer, view) {
+  // Lengths of the lines; of two that would cover each other the first one stays, and the chosen lot's come first.
+  function paintLengths(pen, view) {
     if (!state.lengths || view.lotPx < 50) return;
-    const field = tables.barrier_lines.field(lengthName);
+    const chosenLot = state.chosen?.table === "lots" ? tables.lots.value(content.key, state.chosen.row) : null;
+    const isChosen = (row) => chosenLot !== null && tables.barrier_lines.value("parcel_id", row) === chosenLot;
+    const taken = [];
     setType(pen, 11);
-    for (const i of seen(layer.shapes, view)) {
+    for (const turn of [isChosen, (row) => !isChosen(row)]) {
+      for (const layer of layers) {
+        if (layer.id.startsWith("advised_") && !state.hidden.has(layer.id)) writeLengths(pen, layer, view, turn, taken);
+      }
+    }
+  }
+
+  function writeLengths(pen, layer, view, wanted, taken) {
+    const field = tables.barrier_lines.field(lengthName);
+    for (const i of seen(layer.shapes, view, wanted)) {
       const total = tables.barrier_lines.value(lengthName, layer.shapes.rows[i]);
       if (total === null) continue;
       const runs = runsOf(layer.shapes, i);
       const whole = runs.reduce((sum, run) => sum + run.length, 0);
       const wide = runs.filter((run) => run.length * view.scale >= 58);
-      for (const run of wide) writeAlong(pen, run, say(Math.round((total * run.length * 10) / whole) / 10, field), view);
+      for (const run of wide) writeAlong(pen, run, say(Math.round((total * run.length * 10) / whole) / 10, field), view, taken);
       const longest = runs.reduce((a, b) => (a.length > b.length ? a : b));
-      if (!wide.length && longest.length * view.scale > 24) writeAlong(pen, longest, `${say(Math.round(total), field)} in all`, view);
+      if (!wide.length && longest.length * view.scale > 24) writeAlong(pen, longest, `${say(Math.round(total), field)} in all`, view, taken);
     }
   }
 
-  function writeAlong(pen, { begin, end }, text, view) {
+  function writeAlong(pen, { begin, end }, text, view, taken) {
     const [ax, ay, bx, by] = [begin[0] * view.scale, -begin[1] * view.scale, end[0] * view.scale, -end[1] * view.scale];
     let turn = Math.atan2(by - ay, bx - ax);
     if (Math.cos(turn) < -0.001) turn += Math.PI;
+    const [x, y] = [(ax + bx) / 2 + view.left, (ay + by) / 2 + view.top];
+    if (taken.some(([otherX, otherY]) => Math.hypot(otherX - x, otherY - y) < CLEAR_PX)) return;
+    taken.push([x, y]);
     pen.save();
-    pen.translate((ax + bx) / 2 + view.left, (ay + by) / 2 + view.top);
+    pen.translate(x, y);
     pen.rotate(turn);
     write(pen, text, 0, -9);
     pen.restore();
@@ -275,7 +297,7 @@ lotMap.draw = (() => {
     const { chosen } = state;
     if (!chosen) return;
     for (const layer of layers) {
-      if (layer.table !== chosen.table || layer.style.shape === "circle") continue;
+      if (layer.table !== chosen.table || ["circle", "gate"].includes(layer.style.shape)) continue;
       const { shapes } = layer;
       const i = shapes.rows.indexOf(chosen.row);
       if (i < 0) continue;
@@ -312,7 +334,7 @@ lotMap.draw = (() => {
     }
     paintChosen(pen, view);
     paintLabels(pen, view);
-    for (const layer of layers) if (layer.id.startsWith("advised_") && !state.hidden.has(layer.id)) paintLengths(pen, layer, view);
+    paintLengths(pen, view);
   }
 
   // Pixels a unit at a zoom, and where the plan's origin lies among the pixels of the whole world.

@@ -2,7 +2,7 @@
 // Brings map, legend, table and card together: what is chosen in one shows in all.
 lotMap.start = (map) => {
   const { content, tables, frontier } = lotMap.read;
-  const { plan, table, share, card } = lotMap;
+  const { plan, table, share, card, index } = lotMap;
   const { state } = plan;
   const lots = tables.lots;
   const byId = (id) => document.getElementById(id);
@@ -15,7 +15,7 @@ lotMap.start = (map) => {
   // --- choosing ----------------------------------------------------------------------------------------------------
 
   const rowByLot = new Map();
-  for (let row = plan.count - 1; row >= 0; row--) rowByLot.set(lots.value("parcel_id", row), row);
+  for (let row = plan.count - 1; row >= 0; row--) rowByLot.set(lots.value(content.key, row), row);
   const rowOfLot = (id) => rowByLot.get(id) ?? -1;
 
   function show(chosen, { move = true, focus = true } = {}) {
@@ -23,7 +23,7 @@ lotMap.start = (map) => {
     card.fill(chosen, acts);
     const row = chosen?.table === "lots" ? chosen.row : -1;
     if (row >= 0) {
-      if (!table.showRow(row)) tell(`Lot ${lots.value("parcel_id", row)} is not among the filtered lots`);
+      if (!table.showRow(row)) tell(`${card.named(row)} is not among the filtered ${content.many}`);
       else tell("");
       rememberLot(row);
       if (!isWide.matches) showPart("map");
@@ -48,7 +48,7 @@ lotMap.start = (map) => {
   };
 
   function rememberLot(row) {
-    if (share.lotInAddress() !== lots.value("parcel_id", row)) history.replaceState(null, "", share.fragmentOf(row));
+    if (share.inAddress(content.one) !== lots.value(content.key, row)) history.replaceState(null, "", share.fragmentOf(row));
   }
 
   function moveTo(row) {
@@ -56,7 +56,7 @@ lotMap.start = (map) => {
     lotMap.wholeSite = false;
     const size = map.latLngToContainerPoint(bounds.getSouthEast()).subtract(map.latLngToContainerPoint(bounds.getNorthWest()));
     const options = { ...paddings(), animate: !isCalm.matches };
-    if (Math.min(size.x, size.y) < 70) map.fitBounds(bounds.pad(0.8), { ...options, maxZoom: 20 });
+    if (Math.min(size.x, size.y) < 70) map.fitBounds(bounds.pad(content.index ? 4 : 0.8), { ...options, maxZoom: 20 });
     else map.panInsideBounds(bounds.pad(0.2), options);
   }
 
@@ -75,10 +75,21 @@ lotMap.start = (map) => {
   }
 
   function followAddress() {
-    const id = share.lotInAddress();
-    if (id === null) return;
-    if (rowOfLot(id) >= 0) show({ table: "lots", row: rowOfLot(id) }, { focus: false });
-    else tell(`There is no lot ${id} on this map`);
+    const wanted = share.inAddress("find");
+    if (wanted !== null) {
+      byId("search").value = table.filters.search = wanted;
+      refilter();
+    }
+    const id = share.inAddress(content.one);
+    if (id !== null && rowOfLot(id) >= 0) show({ table: "lots", row: rowOfLot(id) }, { focus: false });
+    else if (id !== null || share.inAddress("lot") !== null) lookElsewhere(share.inAddress("lot"));
+  }
+
+  // A link to a lot that this page doesn't show: a part leads to the first page, which knows the part of every lot.
+  function lookElsewhere(lot) {
+    const there = lot === null ? null : content.index ? index.lotAddress(lot) : content.overview && `${content.overview}#lot=${encodeURIComponent(lot)}`;
+    if (there) window.location.replace(there);
+    else tell(lot === null ? `There is no such ${content.one} on this map` : `There is no lot ${lot} on this map`);
   }
 
   // --- map ---------------------------------------------------------------------------------------------------------
@@ -86,7 +97,7 @@ lotMap.start = (map) => {
   function startMap() {
     const box = map.getContainer();
     box.setAttribute("role", "region");
-    box.setAttribute("aria-label", "Map of the lots: arrow keys move it, plus and minus zoom; the table beside it has the same lots");
+    box.setAttribute("aria-label", "Map of the lots: arrow keys move it, plus and minus zoom; the table beside it has the same " + content.many);
     const unitsPerPixel = () => 1 / lotMap.draw.worldView(map.getZoom()).scale;
     map.on("click", (event) => show(plan.thingAt(...plan.unitsOf(event.latlng), unitsPerPixel()), { move: false, focus: false }));
     map.on("mousemove", (event) => box.classList.toggle("on-thing", plan.lotAt(...plan.unitsOf(event.latlng)) >= 0));
@@ -111,7 +122,7 @@ lotMap.start = (map) => {
       box.addEventListener("change", () => { take(); redraw(); });
     }
     for (const choice of document.querySelectorAll("input[name='scheme']")) choice.addEventListener("change", takeScheme);
-    byId("lengths").addEventListener("change", (event) => { state.lengths = event.target.checked; redraw(); });
+    byId("lengths")?.addEventListener("change", (event) => { state.lengths = event.target.checked; redraw(); });
     byId("legend-switch").addEventListener("click", () => openLegend(byId("legend-body").hidden));
     startLabels();
     takeScheme();
@@ -130,7 +141,7 @@ lotMap.start = (map) => {
   }
 
   function startLabels() {
-    const names = ["exposure", "parcel_id", "verdict", "cost_share", "cost_likely", "length_ft", "length_m"];
+    const names = ["exposure", content.key, "lots", "to_build", "verdict", "cost_share", "cost_likely", "length_ft", "length_m"];
     const choice = byId("label-choice");
     for (const name of names) {
       if (!lots.has(name) || lots.numbers(name).every((number) => Number.isNaN(number))) continue;
@@ -147,16 +158,22 @@ lotMap.start = (map) => {
     const soon = () => { clearTimeout(wait); wait = setTimeout(refilter, plan.count > 5000 ? 150 : 0); };
     byId("search").addEventListener("input", (event) => { table.filters.search = event.target.value; soon(); });
     byId("search").addEventListener("keydown", (event) => {
-      if (event.key === "Enter" && table.rows().length) show({ table: "lots", row: table.rows()[0] });
+      if (event.key !== "Enter") return;
+      clearTimeout(wait);
+      refilter();
+      if (content.index && index.first()) window.location.href = index.first();
+      else if (table.rows().length) show({ table: "lots", row: table.rows()[0] });
     });
     startVerdicts();
     const costs = ["cost_share", "cost_likely"].find((name) => content.table_columns.includes(name));
-    addRange("exposure", "Exposure", 100);
+    addRange("exposure", lots.field("exposure").title, 100);
     if (costs) addRange(costs, costs === "cost_share" ? "Share $" : "Cost $");
     byId("clear").addEventListener("click", clearFilters);
   }
 
   function startVerdicts() {
+    byId("verdicts").hidden = !lots.has("verdict");
+    if (!lots.has("verdict")) return;
     const words = lots.field("verdict").words ?? [];
     const codes = lots.numbers("verdict");
     const counts = new Int32Array(words.length + 1);
@@ -208,7 +225,7 @@ lotMap.start = (map) => {
     document.querySelectorAll("#verdicts input").forEach((box) => { box.checked = true; });
     if (frontier) {
       byId("budget-on").checked = false;
-      state.budgetPoint = null;
+      state.budgetStop = null;
     }
     refilter();
     showAll();
@@ -216,6 +233,7 @@ lotMap.start = (map) => {
 
   function refilter() {
     table.applyFilters();
+    index.showEnds(table.filters.search.trim(), table.rows().length);
     redraw();
   }
 
@@ -223,32 +241,50 @@ lotMap.start = (map) => {
 
   function startBudget() {
     if (!frontier) return;
-    const { cents, worth_pct: worth, lots: protectedLots } = frontier;
-    const [on, point, money] = ["budget-on", "budget-point", "budget-usd"].map(byId);
-    point.max = cents.length - 1;
-    point.value = cents.length - 1;
-    const dollars = (number) => `$${(number / 100).toLocaleString("en-US", { maximumFractionDigits: 0 })}`;
-    const takePoint = (turnOn) => {
-      if (turnOn) on.checked = true;
-      const at = Number(point.value);
-      const share = worth[at] === null ? "" : `, ${worth[at]} % of the exposure that can be closed off`;
-      const says = `${dollars(cents[at])} protects ${protectedLots[at].toLocaleString("en-US")} lots${share}`;
-      const next = at + 1 < cents.length ? `; the next step costs ${dollars(cents[at + 1])}.` : ": all that can be.";
-      byId("budget-says").textContent = on.checked ? says + next : "Move the slider, or write a sum.";
-      point.setAttribute("aria-valuetext", says);
-      state.budgetPoint = on.checked ? at : null;
+    const { stops } = frontier;
+    const [on, slider, money] = ["budget-on", "budget-stop", "budget-usd"].map(byId);
+    slider.max = slider.value = stops.length - 1;
+    const take = (budget) => { // in cents
+      const at = Math.max(0, stops.findLastIndex((stop) => stop.cents <= budget));
+      slider.value = at;
+      const says = sayChoice(stops[at], stops[at + 1], budget);
+      byId("budget-says").textContent = on.checked ? `${says} ${ABOUT_LINES}` : "Move the slider, or write a sum.";
+      slider.setAttribute("aria-valuetext", says);
+      state.budgetStop = on.checked ? stops[at] : null;
       refilter();
     };
-    const fillMoney = () => { money.value = Math.ceil(cents[Number(point.value)] / 100); };
-    point.addEventListener("input", () => { fillMoney(); takePoint(true); });
-    money.addEventListener("input", () => {
-      const budget = Math.max(0, Number(money.value)) * 100;
-      point.value = Math.max(0, cents.findLastIndex((cost) => cost <= budget));
-      takePoint(true);
-    });
-    on.addEventListener("change", () => takePoint(false));
+    const budgetNow = () => Math.max(0, Number(money.value)) * 100;
+    const fillMoney = () => { money.value = Math.ceil(stops[Number(slider.value)].cents / 100); };
+    slider.addEventListener("input", () => { on.checked = true; fillMoney(); take(budgetNow()); });
+    money.addEventListener("input", () => { on.checked = true; take(budgetNow()); });
+    on.addEventListener("change", () => take(budgetNow()));
     fillMoney();
-    takePoint(false);
+    take(budgetNow());
+  }
+
+  const ABOUT_LINES = "The lines drawn stay those of the plan.";
+
+  function sayChoice(stop, next, budget) {
+    const dollars = (cents) => `$${Math.round(cents / 100).toLocaleString("en-US")}`;
+    const pct = (number) => `${(Math.round(number * 10) / 10).toLocaleString("en-US")} %`;
+    const left = Math.floor((budget - stop.cents) / 100);
+    const words = [`${dollars(stop.cents)} protects ${stop.lots.toLocaleString("en-US")} lots${stop.worth_pct === null ? "" : `, ${pct(stop.worth_pct)} of the exposure that can be closed off`}`];
+    if (left > 0) words.push(`$${left.toLocaleString("en-US")} of the budget is left`);
+    if (!next) return `${words.join("; ")}: all that can be.`;
+    if (stop.worth_pct !== null) {
+      const most = boundAt(budget);
+      words.push(most - stop.worth_pct < 1e-8 ? "proven the best for this budget" : `no choice for this budget can protect more than ${pct(Math.ceil(most * 10) / 10)}`);
+    }
+    return `${words.join("; ")}. The next choice shown costs ${dollars(next.cents)}.`;
+  }
+
+  // What no choice within a budget can protect more than: the straight line between break points, and proofs by search.
+  function boundAt(budget) {
+    const { points, bounds } = frontier;
+    const k = Math.max(0, points.findLastIndex(([cents]) => cents <= budget));
+    const [low, high] = [points[k], points[k + 1]];
+    const straight = high ? low[1] + ((high[1] - low[1]) * (budget - low[0])) / (high[0] - low[0]) : low[1];
+    return Math.min(straight, bounds.find(([cents]) => cents >= budget)?.[1] ?? Infinity);
   }
 
   // --- the page ----------------------------------------------------------------------------------------------------
@@ -265,8 +301,11 @@ lotMap.start = (map) => {
       share.saveTable(table.rows());
       tell(`${table.rows().length.toLocaleString("en-US")} rows saved`);
     });
-    byId("save-lots").addEventListener("click", () => tell(`${share.saveLots(table.rows()).toLocaleString("en-US")} lots saved`));
-    share.watchPrinting(map);
+    byId("save-lots").addEventListener("click", () => tell(`${share.saveLots(table.rows()).toLocaleString("en-US")} ${content.many} saved`));
+    share.watchPrinting(map, () => {
+      const lines = [byId("found").textContent, frontier && state.budgetStop ? byId("budget-says").textContent : ""];
+      byId("print-note").textContent = table.rows().length < plan.count ? `Shown: ${lines.join(". ")}` : "";
+    });
     window.addEventListener("hashchange", followAddress);
   }
 

@@ -14,7 +14,7 @@ lotMap.plan = (() => {
     matches: new Uint8Array(count).fill(1), // 1 where a lot passes the filters
     label: "exposure",
     lengths: true,
-    budgetPoint: null, // number of the frontier's break point, from 0
+    budgetStop: null, // the choice that the budget buys
     chosen: null, // { table, row }
   };
 
@@ -37,7 +37,10 @@ lotMap.plan = (() => {
   })();
 
   const classOf = (row) => content.schemes[state.scheme].of[row];
-  const inBudget = (row) => frontier.joins[row] > 0 && frontier.joins[row] - 1 <= state.budgetPoint;
+  const inBudget = (row) => {
+    const { point, swaps } = state.budgetStop, join = frontier.joins[row];
+    return (join > 0 && join <= point) !== swaps.has(row);
+  };
   const isShown = (row) => featureOf[row] >= 0 && !state.hidden.has(`${state.scheme}:${classOf(row)}`);
 
   // --- which thing lies at a place ---------------------------------------------------------------------------------

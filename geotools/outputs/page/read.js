@@ -118,7 +118,12 @@ lotMap.read = (() => {
   });
   const tables = {};
   for (const [name, packed] of Object.entries(content.tables)) tables[name] = makeTable(packed);
-  const frontier = content.frontier && { ...content.frontier, joins: unpack(content.frontier.joins, Int32Array) };
+  const readStop = (stop) => ({ ...stop, swaps: new Set(addUp(unpack(stop.swaps, Int32Array), 1)) });
+  const frontier = content.frontier && {
+    ...content.frontier,
+    joins: unpack(content.frontier.joins, Int32Array),
+    stops: content.frontier.stops.map(readStop),
+  };
   const sheets = content.sheets && unpack(content.sheets.pages, Int32Array);
-  return { content, layers, tables, frontier, sheets, say };
+  return { content, layers, tables, frontier, sheets, say, unpack };
 })();

@@ -26,7 +26,7 @@ lotMap.share = (() => {
     const names = tables.lots.fields.map((field) => field.name);
     const lines = [names.join(",")];
     for (const row of rows) lines.push(names.map((name) => csvCell(tables.lots.value(name, row))).join(","));
-    save("lots.csv", "text/csv;charset=utf-8", `\ufeff${lines.join("\r\n")}\r\n`);
+    save(`${content.many}.csv`, "text/csv;charset=utf-8", `\ufeff${lines.join("\r\n")}\r\n`);
   }
 
   function ringOf(start, end) {
@@ -54,17 +54,18 @@ lotMap.share = (() => {
       properties: Object.fromEntries(tables.lots.fields.map(({ name }) => [name, tables.lots.value(name, row)])),
       geometry: geometryOf(row),
     }));
-    save("lots.geojson", "application/geo+json", JSON.stringify({ type: "FeatureCollection", features }));
+    save(`${content.many}.geojson`, "application/geo+json", JSON.stringify({ type: "FeatureCollection", features }));
     return features.length;
   }
 
-  const fragmentOf = (row) => `#lot=${encodeURIComponent(tables.lots.value("parcel_id", row) ?? "")}`;
+  const fragmentOf = (row) => `#${content.one}=${encodeURIComponent(tables.lots.value(content.key, row) ?? "")}`;
 
-  function lotInAddress() {
-    const found = /^#lot=(.*)$/s.exec(window.location.hash);
-    if (!found) return null;
+  // What the address names after its #: "lot" in #lot=12.
+  function inAddress(name) {
+    const { hash } = window.location;
+    if (!hash.startsWith(`#${name}=`)) return null;
     try {
-      return decodeURIComponent(found[1]);
+      return decodeURIComponent(hash.slice(name.length + 2));
     } catch {
       return null; // a damaged link names no lot
     }
@@ -152,12 +153,15 @@ lotMap.share = (() => {
     pen.fillText("North is up", width - 75, 24);
   }
 
-  function watchPrinting(map) {
+  function watchPrinting(map, before) {
     const canvas = document.getElementById("print-map");
     [canvas.width, canvas.height] = FORM_PX.map((length) => length * FINE); // now: a size set while printing is laid out wrongly
     let drawn = false; // a browser may announce one printing in both ways
     const once = () => {
-      if (!drawn) drawForPrint(map);
+      if (!drawn) {
+        before();
+        drawForPrint(map);
+      }
       drawn = true;
     };
     window.addEventListener("beforeprint", once);
@@ -168,5 +172,5 @@ lotMap.share = (() => {
     document.getElementById("print").addEventListener("click", () => window.print());
   }
 
-  return { saveTable, saveLots, fragmentOf, lotInAddress, copyLink, watchPrinting, drawForPrint };
+  return { saveTable, saveLots, fragmentOf, inAddress, copyLink, watchPrinting, drawForPrint };
 })();

@@ -21,17 +21,24 @@ lotMap.table = (() => {
 
   function applyFilters() {
     const wanted = filters.search.trim().toLowerCase();
-    const codes = lots.numbers("verdict"), ids = lots.numbers("parcel_id"), words = lots.field("parcel_id").words;
-    const found = wanted ? Uint8Array.from(words ?? [], (word) => (word.toLowerCase().includes(wanted) ? 1 : 0)) : null;
+    const codes = lots.has("verdict") && lots.numbers("verdict");
+    const isFound = wanted ? (content.index ? lotMap.index.find(wanted) : rowsNamed(wanted)) : null;
     const ranges = [...filters.ranges].map(([name, range]) => [lots.numbers(name), range.least, range.most]);
     for (let row = 0; row < count; row++) {
-      let ok = !found || (ids[row] && found[ids[row] - 1]);
+      let ok = !isFound || isFound.has(row);
       if (ok && filters.verdicts && !filters.verdicts.has(codes[row])) ok = false;
       for (const [numbers, least, most] of ranges) if (ok && !(numbers[row] >= least && numbers[row] <= most)) ok = false;
-      if (ok && state.budgetPoint !== null && !inBudget(row)) ok = false;
+      if (ok && state.budgetStop && !inBudget(row)) ok = false;
       state.matches[row] = ok ? 1 : 0;
     }
     sortRows();
+  }
+
+  function rowsNamed(wanted) {
+    const ids = lots.numbers(content.key), named = new Set();
+    const found = (lots.field(content.key).words ?? []).map((word) => word.toLowerCase().includes(wanted));
+    for (let row = 0; row < count; row++) if (ids[row] && found[ids[row] - 1]) named.add(row);
+    return named;
   }
 
   function sortRows() {
@@ -53,7 +60,7 @@ lotMap.table = (() => {
     rows = Int32Array.from(kept);
     active = Math.max(0, rows.indexOf(state.chosen?.table === "lots" ? state.chosen.row : -1));
     document.getElementById("found").textContent =
-      `${rows.length.toLocaleString("en-US")} of ${count.toLocaleString("en-US")} lots`;
+      `${rows.length.toLocaleString("en-US")} of ${count.toLocaleString("en-US")} ${content.many}`;
     render();
   }
 
@@ -63,12 +70,12 @@ lotMap.table = (() => {
     ({ parcel_id: "Lot", cost_share: "Share ($)", cost_likely: "Cost ($)" })[name] ?? (unit ? `${title} (${unit})` : title);
 
   function makeHead() {
-    const widths = { parcel_id: 26, verdict: 24, exposure: 20 };
+    const widths = { [content.key]: 24, verdict: 26, exposure: 18 };
     const line = element("tr");
     for (const field of columns) {
       const cell = element("th", undefined, field.type === "number" ? "number" : "");
       cell.scope = "col";
-      cell.style.width = `${widths[field.name] ?? 30 / Math.max(1, columns.length - 3)}%`;
+      cell.style.width = `${widths[field.name] ?? 32 / Math.max(1, columns.length - 3)}%`;
       cell.dataset.name = field.name;
       const press = element("button", headingOf(field));
       press.type = "button";
@@ -184,7 +191,7 @@ lotMap.table = (() => {
 
   function start(whenChosen) {
     choose = whenChosen;
-    if (!columns.some((field) => field.name === sorting.name)) sorting.name = "parcel_id";
+    if (!columns.some((field) => field.name === sorting.name)) sorting.name = content.key;
     makeHead();
     frame.addEventListener("scroll", render, { passive: true });
     new ResizeObserver(render).observe(frame);

@@ -233,8 +233,38 @@ def frontier(town):
 
 
 @pytest.fixture(scope="session")
-def map_file(town, elevation, frontier, tmp_path_factory):
-    """All that a map can have: terrain, ways in with routes, a frontier, shares, sheets."""
+def budget_choices(town):
+    """Two choices between the frontier's last points, and one that a break point beats."""
+    ids = town.lots.nlargest(40, "exposure")["parcel_id"].tolist()
+    sets = [[*ids[:25], ids[27]], [*ids[2:25], *ids[30:36]], ids[:3]]
+    return pd.DataFrame(
+        {
+            "budget_cents": [400_000, 600_000, 300_000],
+            "cost_cents": [390_000, 600_000, 260_000],
+            "worth_pct": [72.5, 80.0, 60.0],
+            "bound_pct": [74.0, 80.0, 71.0],
+            "lots_closed": [json.dumps(some) for some in sets],
+        }
+    )
+
+
+@pytest.fixture(scope="session")
+def planned_gates(town):
+    """A gate on the line of each lot with an advised one, at its first point."""
+    lines = town.barrier_lines[town.barrier_lines["recommended"]].reset_index(drop=True)
+    columns = {
+        "parcel_id": lines["parcel_id"],
+        "station_m": 3.048,
+        "width_m": 1.2192,
+        "place": "beside the <b>house</b>",
+    }
+    starts = shapely.get_point(lines.geometry.array, 0)
+    return gpd.GeoDataFrame(columns, geometry=starts, crs=lines.crs)
+
+
+@pytest.fixture(scope="session")
+def map_file(town, elevation, frontier, budget_choices, planned_gates, tmp_path_factory):
+    """All that a map can have: terrain, ways in with routes, a frontier with choices, shares, gates, sheets."""
     middle = shapely.get_coordinates(shapely.centroid(town.lots.geometry.array))
     routes = shapely.linestrings(np.stack([middle, middle + np.array([3.0, 15.0])], axis=1))
     closure = gpd.GeoDataFrame({"parcel_id": town.lots["parcel_id"]}, geometry=routes, crs=town.lots.crs).iloc[::-1]
@@ -243,7 +273,10 @@ def map_file(town, elevation, frontier, tmp_path_factory):
         alone_cents=pd.array([45_600] * len(town.lots), dtype="Int64"),
         share_rule="no group of lots could build alone for less",
     )
-    more = {"closure": closure, "elevation": elevation, "frontier": frontier, "shares": shares, "sheets": "sheets.pdf"}
+    more = {
+        "closure": closure, "elevation": elevation, "frontier": frontier, "budget_choices": budget_choices,
+        "shares": shares, "planned_gates": planned_gates, "sheets": "sheets.pdf",
+    }  # fmt: skip
     return draw_town(town, tmp_path_factory.mktemp("map") / "map.html", title=TITLE, **more)
 
 

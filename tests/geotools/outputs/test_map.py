@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from geotools.errors import CrsError, Noticed, OutputError
+from geotools.errors import CrsError, OutputError
 from geotools.outputs.map import draw_map
 from geotools.outputs.sheets import write_sheets
 
@@ -96,20 +96,6 @@ def test_gaps_in_the_data_are_drawn_around(town, tmp_path):
         draw_map(lots.iloc[:1], town.barrier_lines, path=path)
     with pytest.raises(CrsError, match="roads"):
         draw_map(lots, town.barrier_lines, roads=town.roads.to_crs(4326), path=path)
-
-
-def test_past_its_limit_the_map_keeps_the_most_exposed_lots_and_says_so(town, tmp_path):
-    path = tmp_path / "map.html"
-    with pytest.warns(Noticed, match="Only the 20 most exposed of 120 lots"):
-        draw(town, path, most_lots_count=20)
-    assert "Only the 20 most exposed of 120 lots" in path.read_text(encoding="utf-8")
-    content = content_of(path)
-    ids = next(field for field in content["tables"]["lots"]["fields"] if field["name"] == "parcel_id")["words"]
-    assert set(ids) == set(town.lots.nlargest(20, "exposure")["parcel_id"])
-    owners = next(field for field in content["tables"]["barrier_lines"]["fields"] if field["name"] == "parcel_id")[
-        "words"
-    ]
-    assert set(owners) <= set(ids)
 
 
 def test_lines_that_are_not_advised_are_left_out_of_a_large_map_and_that_is_said(town, tmp_path, map_file):

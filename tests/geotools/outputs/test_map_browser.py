@@ -203,6 +203,32 @@ def test_what_is_to_be_put_right_is_listed_and_leads_to_its_own_card(desktop, to
     assert desktop.page.locator("#card h2").inner_text() == f"Lot {lot_id}"
 
 
+def test_planned_gates_are_drawn_listed_and_have_a_card(desktop, town, planned_gates):
+    page = desktop.page
+    entry = page.locator("#legend label", has_text="Gates to build")
+    assert entry.locator(".count").inner_text() == str(len(planned_gates))
+    lot_id = planned_gates["parcel_id"][0]
+    place = page.evaluate(
+        """([x, y]) => {
+            map_plan.setView([y, x], 21, { animate: false });
+            const spot = map_plan.latLngToContainerPoint([y, x]);
+            const frame = map_plan.getContainer().getBoundingClientRect();
+            return [frame.x + spot.x, frame.y + spot.y];
+        }""",
+        shapely.get_coordinates(planned_gates.to_crs(4326).geometry[0])[0].tolist(),
+    )
+    for name in ("ways_in", "footholds"):
+        page.locator(f"input[data-shows='{name}']").uncheck()
+    page.mouse.click(*place)
+    text = page.locator("#card").inner_text()
+    for words in ("Gate to build", "10 ft", "4 ft", "beside the <b>house</b>", str(lot_id)):
+        assert words in text
+    page.get_by_role("button", name="Show its lot").click()
+    assert "Gates to build" in page.locator("#card").inner_text()
+    page.get_by_role("button", name="width 4 ft").click()
+    assert page.locator("#card h2").inner_text() == "Gate to build"
+
+
 def test_address_names_a_lot_and_a_wrong_one_is_said(open_page, map_file, town):
     hostile = town.hostile_ids[2]
     opened = open_page(map_file, fragment=f"#lot={quote(hostile)}")
@@ -230,6 +256,11 @@ def test_each_side_of_a_line_carries_its_length(desktop, town):
     words = desktop.page.evaluate(
         """(line) => {
             const layer = lotMap.read.layers.find(({ id }) => id === "advised_lot_line"), words = [];
+            const lines = lotMap.read.tables.barrier_lines;
+            const own = [...Array(lines.count).keys()].find((n) => lines.value("line_id", n) === line);
+            const lots = lotMap.read.tables.lots, id = lines.value("parcel_id", own);
+            const row = [...Array(lots.count).keys()].find((n) => lots.value("parcel_id", n) === id);
+            lotMap.plan.state.chosen = { table: "lots", row }; // its lengths come first
             const i = layer.shapes.rows.findIndex((n) => lotMap.read.tables.barrier_lines.value("line_id", n) === line);
             const scale = 70 / 1000, [west, south, east, north] = layer.shapes.box.subarray(4 * i, 4 * i + 4);
             const pen = document.createElement("canvas").getContext("2d");
@@ -275,7 +306,7 @@ def test_keyboard_reaches_everything_and_focus_is_seen(desktop, town):
         "label-choice",
         "search",
         "clear",
-        "budget-point",
+        "budget-stop",
     ):
         assert any(wanted in one for one in reached), wanted
     page.locator("tr[tabindex='0']").focus()

@@ -77,21 +77,51 @@ def test_sorting_goes_both_ways_with_gaps_last(desktop, town, column, name):
         assert found.isna().to_numpy()[len(known) :].all()
 
 
-def test_budget_shows_what_each_break_point_protects(desktop, town, frontier):
+def test_budget_shows_the_best_choice_that_it_can_pay(desktop, town, frontier, budget_choices):
     page = desktop.page
+    says = page.locator("#budget-says")
     added = [json.loads(text) for text in frontier["lots_added"]]
-    for dollars, point in ((0, 0), (999, 0), (1000, 1), (2600, 2), (99_999, 3)):
+    sets = [{name for lots in added[: point + 1] for name in lots} for point in range(len(added))]
+    between = [set(json.loads(text)) for text in budget_choices["lots_closed"]]
+    for dollars, wanted in (
+        *((0, sets[0]), (999, sets[0]), (1000, sets[1]), (2499, sets[1]), (2600, sets[2]), (3899, sets[2])),
+        *((3900, between[0]), (5999.99, between[0]), (6000, between[1]), (8999, between[1]), (99_999, sets[3])),
+    ):
         page.locator("#budget-usd").fill(str(dollars))
-        wanted = {name for lots in added[: point + 1] for name in lots}
         assert set(shown_ids(page)) == wanted, dollars
-        assert f"protects {len(wanted)} lots" in page.locator("#budget-says").inner_text()
-    page.locator("#budget-point").focus()
-    page.keyboard.press("ArrowLeft")
-    assert page.locator("#budget-usd").input_value() == "2500"
+        assert f"protects {len(wanted)} lots" in says.inner_text()
+    page.locator("#budget-stop").focus()
+    for left in ("6000", "3900", "2500"):
+        page.keyboard.press("ArrowLeft")
+        assert page.locator("#budget-usd").input_value() == left
     assert len(shown_ids(page)) == 25
-    assert "$2,500 protects 25 lots" in page.locator("#budget-point").get_attribute("aria-valuetext")
+    assert "$2,500 protects 25 lots" in page.locator("#budget-stop").get_attribute("aria-valuetext")
     page.locator("#budget-on").uncheck()
     assert len(shown_ids(page)) == len(town.lots)
+
+
+def test_budget_says_what_is_left_and_how_sure_the_choice_is(desktop):
+    page = desktop.page
+
+    def said(dollars):
+        page.locator("#budget-usd").fill(str(dollars))
+        return page.locator("#budget-says").inner_text()
+
+    # The frontier rises from 70 % at $2,500 to 100 % at $9,000; a search showed that $3,000 buys no more than 71 %.
+    for dollars, words in (
+        (
+            2500,
+            ("$2,500 protects 25 lots, 70 %", "proven the best for this budget", "The next choice shown costs $3,900"),
+        ),
+        (2800, ("$300 of the budget is left", "can protect more than 71 %")),  # by search
+        (3900, ("72.5 %", "can protect more than 74 %")),  # by search; 70 + 30 * 1400 / 6500 = 76.5 by line
+        (6000, ("$6,000 protects 29 lots, 80 %", "proven the best")),
+        (7000, ("$1,000 of the budget is left", "can protect more than 90.8 %")),  # 70 + 30 * 4500 / 6500
+        (9000, ("$9,000 protects 40 lots, 100 %", ": all that can be.")),
+    ):
+        text = said(dollars)
+        assert all(word in text for word in words), text
+    assert "is left" not in said(6000)
 
 
 # --- leaving the page ------------------------------------------------------------------------------------------------
@@ -138,6 +168,19 @@ def test_prints_one_landscape_page_with_title_and_legend(open_page, map_file, tm
     for words in (TITLE, "Legend", "80 to 100", "Around the yard", "Never handle a snake", "North is up"):
         assert words in text
     assert "Routes in" not in text  # its switch is off
+    assert "Shown:" not in text
+
+
+def test_print_says_what_is_shown_of_the_whole(desktop, tmp_path):
+    page = desktop.page
+    page.locator("#budget-usd").fill("2500")
+    page.pdf(path=tmp_path / "map.pdf", prefer_css_page_size=True, print_background=True)
+    pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed: install the test extras")
+    pages = pypdf.PdfReader(tmp_path / "map.pdf").pages
+    text = " ".join(pages[0].extract_text().split())
+    assert len(pages) == 1
+    assert "Shown: 25 of 120 lots. $2,500 protects 25 lots" in text
+    assert "Never handle a snake" in text
 
 
 # --- size ------------------------------------------------------------------------------------------------------------
