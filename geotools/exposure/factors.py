@@ -173,7 +173,7 @@ def measure_factors(
     pieces, quality = _amounts(cuts, habitat_surface)
     reach_m = reach_decays * decay_m
     measures["habitat_share"] = habitat_around(
-        lots, pieces, quality, decay_m=decay_m, reach_m=reach_m, cell_m=cell_m, crs=parcels.crs
+        lots, pieces, quality, decay_m=decay_m, reach_m=reach_m, cell_m=cell_m
     )
     if vegetation is not None:
         ids = parcels["parcel_id"].to_numpy()[usable]

@@ -144,11 +144,10 @@ def _yards(walls: NDArray[Any], held: NDArray[np.intp], ground: gpd.GeoDataFrame
     open_ground = shapely.difference(lots[known], ground["house"].to_numpy()[known])
     at, wall_at = shapely.STRtree(walls).query(open_ground, predicate="intersects")
     met, strip_at = np.unique(wall_at, return_inverse=True)
-    strips = shapely.buffer(walls[met], _WALL_M, cap_style="square")[strip_at]
-    merged = np.full(len(known), shapely.Polygon(), dtype=object)
-    for lot in np.unique(at):
-        first, last = np.searchsorted(at, [lot, lot + 1])
-        merged[lot] = shapely.union_all(strips[first:last])
+    strips = np.full((len(known), int(np.bincount(at).max(initial=0))), None, dtype=object)
+    number = np.arange(len(at)) - np.searchsorted(at, at)
+    strips[at, number] = shapely.buffer(walls[met], _WALL_M, cap_style="square")[strip_at]
+    merged = shapely.union_all(strips, axis=1)
     parts, part_of = shapely.get_parts(shapely.difference(open_ground, merged), return_index=True)
     inside = shapely.area(shapely.intersection(parts, protected[known][part_of])) > _LEAST_LOW_M
     return np.asarray(parts[inside], dtype=object)
