@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
     Geometries = NDArray[np.object_]
 
-__all__ = ["Curves", "draw_lines", "hull_of_discs", "join_curves", "round_inner"]
+__all__ = ["Curves", "Rounds", "draw_lines", "hull_of_discs", "join_curves", "round_inner"]
 
 _SURE_M = 1e-6
 """Above every slack of the search: what is this much too near is too near for it as well."""
@@ -39,6 +39,17 @@ class Curves(NamedTuple):
     sweep: Floats
 
 
+class Rounds(NamedTuple):
+    """Lines found without a search: curves, the length of each lot's (NaN where there is none), and parts to start from.
+
+    `seed` are the parts that a search had best begin with on the other lots.
+    """
+
+    curves: Curves
+    length_m: Floats
+    seed: Flags
+
+
 def join_curves(groups: list[Curves]) -> Curves:
     """Put groups of curves together."""
     return Curves(*(np.concatenate(columns) for columns in zip(*groups, strict=True)))
@@ -46,7 +57,7 @@ def join_curves(groups: list[Curves]) -> Curves:
 
 def round_inner(
     lots: Lots, parts: Parts, hit: Flags, asked: Flags, *, clearance_m: float, inside_clearance_m: float
-) -> tuple[Curves, Floats]:
+) -> Rounds:
     """Shortest lines of the lots where what is to be inside is certain.
 
     A part that stands nearer to the body than clearance and setback together leaves a line no way between them: it is
@@ -67,22 +78,18 @@ def round_inner(
 
     Returns
     -------
-    curves : Curves
-        Of the lots that are settled.
-    length_m : (n,) array
-        NaN where not: it takes a search, or there is no line.
+    Rounds
+        Without a length where it takes a search, or there is no line.
     """
     length_m = np.full(len(asked), np.nan)
     found: list[Curves] = [Curves(*(np.zeros(shape) for shape in (0, (0, 2), 0, 0, 0)))]
     found[0] = found[0]._replace(lot=np.zeros(0, dtype=np.int64))
     forced = shapely.distance(lots.body[parts.lot], parts.shape) < clearance_m + parts.setback_m - _SURE_M
-    inner = hit & forced
+    inner, seed = hit & forced, hit.copy()
     open_ = asked.copy() if inside_clearance_m <= clearance_m else np.zeros_like(asked)
-    open_[parts.lot[hit & ~forced & ~_beside_inner(parts, inner, hit & ~forced, inside_clearance_m)]] = False
-    inner |= hit & open_[parts.lot]
     while open_.any():
         numbers = np.flatnonzero(open_)
-        core, curves, round_m = _round(lots, parts, inner, numbers, clearance_m, inside_clearance_m)
+        core, curves, round_m, outermost = _round(lots, parts, inner, numbers, clearance_m, inside_clearance_m)
         lines = draw_lines(curves, len(asked))
         areas = np.full(len(asked), None, dtype=object)
         drawn = ~shapely.is_missing(lines)
@@ -100,15 +107,16 @@ def round_inner(
         unsure[parts.lot[near & ~beside]] = True
         grows[parts.lot[beside]] = True
         done = open_ & ~unsure & ~grows & ~np.isnan(round_m)
+        seed[open_[parts.lot]] = (outermost | near)[open_[parts.lot]]
         done[done] = shapely.covers(lots.ground[done], areas[done])
         length_m[done] = round_m[done]
         found.append(Curves(*(column[done[curves.lot]] for column in curves)))
         open_ = open_ & grows & ~unsure
         inner |= beside & open_[parts.lot]
-    return join_curves(found), length_m
+    return Rounds(join_curves(found), length_m, seed)
 
 
-def hull_of_discs(centre: Floats, radius_m: Floats, group: Integers) -> tuple[Curves, Floats]:
+def hull_of_discs(centre: Floats, radius_m: Floats, group: Integers) -> tuple[Curves, Floats, Integers]:
     """Curves of the shortest line round all discs of each group, counter-clockwise.
 
     From disc to disc by the tangent that turns least from the last one (Jarvis 1973, on discs), one step of all groups
@@ -128,10 +136,12 @@ def hull_of_discs(centre: Floats, radius_m: Floats, group: Integers) -> tuple[Cu
         `lot` is the group.
     length_m : array
         Of each group; NaN where the round did not close.
+    disc : array of int
+        The disc of each curve.
 
     Examples
     --------
-    >>> curves, length_m = hull_of_discs(np.array([[0.0, 0.0], [4.0, 0.0]]), np.ones(2), np.array([0, 0]))
+    >>> curves, length_m, _ = hull_of_discs(np.array([[0.0, 0.0], [4.0, 0.0]]), np.ones(2), np.array([0, 0]))
     >>> (length_m - 2 * np.pi).round(9).tolist(), curves.sweep.round(6).tolist()
     ([8.0], [3.141593, 3.141593])
     """
@@ -183,7 +193,7 @@ def hull_of_discs(centre: Floats, radius_m: Floats, group: Integers) -> tuple[Cu
     of, disc, headed, sweep, step_of = (np.concatenate(column) for column in zip(*columns, strict=True))
     order = np.lexsort((step_of, of))
     disc = disc[order]
-    return Curves(of[order], centre[disc], radius_m[disc], headed[order] - TURN / 4, sweep[order]), length_m
+    return Curves(of[order], centre[disc], radius_m[disc], headed[order] - TURN / 4, sweep[order]), length_m, disc
 
 
 def draw_lines(curves: Curves, count: int) -> Geometries:
@@ -224,22 +234,25 @@ def _tangents_from(
 
 def _round(
     lots: Lots, parts: Parts, inner: Flags, numbers: Integers, clearance_m: float, inside_clearance_m: float
-) -> tuple[Geometries, Curves, Floats]:
-    """Hull of body and inner parts of some lots, the curves of the line round it, and its length."""
+) -> tuple[Geometries, Curves, Floats, Flags]:
+    """Hull of body and inner parts of some lots, the curves of the line round it, its length, and the parts on it."""
     body, body_at = _corners(lots.hull[numbers])
     mine = np.flatnonzero(inner & np.isin(parts.lot, numbers))
     things, thing_at = shapely.get_coordinates(parts.shape[mine], return_index=True)
     centre = np.concatenate([body, things])
     group = np.concatenate([body_at, np.searchsorted(numbers, parts.lot[mine])[thing_at]])
     radius_m = np.concatenate([np.full(len(body), clearance_m), np.full(len(things), inside_clearance_m)])
+    part = np.concatenate([np.full(len(body), -1), mine[thing_at]])
     order = np.argsort(group, kind="stable")
-    centre, radius_m, group = centre[order], radius_m[order], group[order]
-    curves, round_m = hull_of_discs(centre, radius_m, group)
+    centre, radius_m, group, part = centre[order], radius_m[order], group[order], part[order]
+    curves, round_m, disc = hull_of_discs(centre, radius_m, group)
+    outermost = np.zeros(len(inner), dtype=np.bool_)
+    outermost[part[disc][part[disc] >= 0]] = True
     length_m = np.full(len(lots.hull), np.nan)
     length_m[numbers] = round_m
     core = np.full(len(lots.hull), None, dtype=object)
     core[numbers] = shapely.convex_hull(shapely.multipoints(centre, indices=group))
-    return core, curves._replace(lot=numbers[curves.lot]), length_m
+    return core, curves._replace(lot=numbers[curves.lot]), length_m, outermost
 
 
 def _beside_inner(parts: Parts, inner: Flags, which: Flags, inside_clearance_m: float) -> Flags:

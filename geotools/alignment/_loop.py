@@ -174,18 +174,18 @@ def shortest_loops(
     length_m = np.where(status == "closed", shapely.length(lots.hull) + 2.0 * np.pi * clearance_m, np.nan)
     curves = [_hull_curves(lots.hull, np.flatnonzero((status == "closed") & hull_fits), clearance_m)]
     held_off = (status == "closed") & ~hull_fits
-    around, around_m = round_inner(
+    around = round_inner(
         lots, parts, hit, held_off, clearance_m=clearance_m, inside_clearance_m=inside_clearance_m
     )
-    curves.append(around)
-    settled = ~np.isnan(around_m)
-    length_m[settled] = around_m[settled]
+    curves.append(around.curves)
+    settled = ~np.isnan(around.length_m)
+    length_m[settled] = around.length_m[settled]
     blocked_by: dict[int, tuple[int, ...]] = {}
     order = np.argsort(parts.lot, kind="stable")
     bounds = np.searchsorted(parts.lot[order], np.arange(len(status) + 1))
     for lot in np.flatnonzero(held_off & ~settled).tolist():
         mine = order[bounds[lot] : bounds[lot + 1]]
-        taut = _hold_off(lots, lot, parts.take(mine), hit[mine], *clearances)
+        taut = _hold_off(lots, lot, parts.take(mine), around.seed[mine], *clearances)
         if not isinstance(taut, Taut):
             status[lot], length_m[lot], blocked_by[lot] = "items" if taut else "allowed ground", np.nan, taut
         else:
