@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 
 from geotools.alignment._discs import TURN, draw
-from geotools.alignment._taut import SLACK_M
+from geotools.alignment._taut import RAY_SHARE, SLACK_M
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -246,6 +246,7 @@ def _round(
     order = np.argsort(group, kind="stable")
     centre, radius_m, group, part = centre[order], radius_m[order], group[order], part[order]
     curves, round_m, disc = hull_of_discs(centre, radius_m, group)
+    curves = _begin_behind_corner(curves, disc, group, part, centre)
     outermost = np.zeros(len(inner), dtype=np.bool_)
     outermost[part[disc][part[disc] >= 0]] = True
     length_m = np.full(len(lots.hull), np.nan)
@@ -253,6 +254,31 @@ def _round(
     core = np.full(len(lots.hull), None, dtype=object)
     core[numbers] = shapely.convex_hull(shapely.multipoints(centre, indices=group))
     return core, curves._replace(lot=numbers[curves.lot]), length_m, outermost
+
+
+def _begin_behind_corner(
+    curves: Curves, disc: Integers, group: Integers, part: Integers, centre: Floats
+) -> Curves:
+    """Let each line begin behind the first corner of the body that it turns on, where a search begins as well."""
+    body = np.flatnonzero(part < 0)
+    first = np.searchsorted(group[body], group[body], side="left")
+    last = np.searchsorted(group[body], group[body], side="right") - 1
+    here = np.arange(len(body))
+    before, after = np.where(here == first, last, here - 1), np.where(here == last, first, here + 1)
+    behind, ahead = centre[body] - centre[body[before]], centre[body[after]] - centre[body]
+    width = np.arctan2(behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0], (behind * ahead).sum(axis=1))
+    ray = np.full(len(group), np.nan)
+    ray[body] = np.arctan2(-behind[:, 0], behind[:, 1]) + RAY_SHARE * width
+    meets = np.flatnonzero(np.mod(ray[disc] - curves.angle, TURN) < curves.sweep)
+    meets = meets[np.lexsort((disc[meets], curves.lot[meets]))]
+    lot, at = np.unique(curves.lot[meets], return_index=True)
+    starts = np.searchsorted(curves.lot, np.arange(int(curves.lot.max(initial=-1)) + 1))
+    counts = np.bincount(curves.lot, minlength=len(starts))
+    begins = np.zeros(len(starts), dtype=np.int64)
+    begins[lot] = meets[at] - starts[lot] + 1
+    rank = np.arange(len(curves.lot)) - starts[curves.lot]
+    order = starts[curves.lot] + (rank + begins[curves.lot]) % counts[curves.lot]
+    return Curves(*(column[order] for column in curves))
 
 
 def _beside_inner(parts: Parts, inner: Flags, which: Flags, inside_clearance_m: float) -> Flags:
@@ -272,7 +298,7 @@ def _beside_inner(parts: Parts, inner: Flags, which: Flags, inside_clearance_m: 
 
 
 def _corners(hulls: Geometries) -> tuple[Floats, Integers]:
-    points, hull = shapely.get_coordinates(hulls, return_index=True)
+    points, hull = shapely.get_coordinates(shapely.orient_polygons(hulls), return_index=True)
     closing = np.append(hull[1:] != hull[:-1], True)[: len(hull)]
     return points[~closing], hull[~closing]
 
