@@ -268,14 +268,14 @@ def _hold_off(
 def _missed(ring: shapely.LinearRing, parts: Parts, inside_clearance_m: float) -> Flags:
     # Drawn corners stand off a little: things that might be missed are taken in as well, which does no harm.
     area = shapely.Polygon(ring)
-    inside = shapely.intersects(area, _first_points(parts.shape))
+    inside = shapely.intersects_xy(area, *_first_points(parts.shape).T)
     needed = np.where(inside, inside_clearance_m, parts.setback_m)
     return np.asarray(~(shapely.distance(ring, parts.shape) >= needed + TOLERANCE_M), dtype=np.bool_)
 
 
-def _first_points(shapes: Geometries) -> Geometries:
+def _first_points(shapes: Geometries) -> Floats:
     points, shape = shapely.get_coordinates(shapes, return_index=True)
-    return np.asarray(shapely.points(points[np.searchsorted(shape, np.arange(len(shapes)))]), dtype=object)
+    return np.asarray(points[np.searchsorted(shape, np.arange(len(shapes)))])
 
 
 def _pull(
@@ -330,7 +330,7 @@ def _check(
     wide[drawn] = shapely.buffer(lots.ground[drawn], TOLERANCE_M, join_style="mitre")
     sound = shapely.is_valid(areas) & shapely.covers(areas, lots.structures) & shapely.covers(wide, lines)
     sound &= shapely.distance(lines, lots.body) >= clearance_m - SLACK_M - TOLERANCE_M
-    inside = shapely.intersects(areas[parts.lot], _first_points(parts.shape))
+    inside = shapely.intersects_xy(areas[parts.lot], *_first_points(parts.shape).T)
     away_m = shapely.distance(lines[parts.lot], parts.shape)
     near = away_m < np.where(inside, inside_clearance_m, parts.setback_m) - TOLERANCE_M
     sound[parts.lot[near]] = False

@@ -121,7 +121,10 @@ def _sides(walls: gpd.GeoDataFrame, held: NDArray[np.intp], ground: gpd.GeoDataF
     around, enclosed = yards.copy(), yards.copy()
     for shape, by_m in ((around, _BESIDE_M), (enclosed, _WALL_M)):
         shape[near] = shapely.buffer(yards[near], by_m, quad_segs=4)
-    along_m = shapely.length(shapely.intersection(shapes[wall_at], around[yard_at]))
+    shapely.prepare(around[near])
+    along_m = shapely.length(shapes[wall_at])
+    partly = np.flatnonzero((along_m > 2 * _BESIDE_M) & ~shapely.covers(around[yard_at], shapes[wall_at]))
+    along_m[partly] = shapely.length(shapely.intersection(shapes[wall_at[partly]], around[yard_at[partly]]))
     beside = along_m > 2 * _BESIDE_M
     wall_at, yard_at = wall_at[beside], yard_at[beside]
     ids = [f"{wall}:{yard}" for wall, yard in zip(wall_at, yard_at, strict=True)]
