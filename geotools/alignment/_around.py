@@ -256,9 +256,7 @@ def _round(
     return core, curves._replace(lot=numbers[curves.lot]), length_m, outermost
 
 
-def _begin_behind_corner(
-    curves: Curves, disc: Integers, group: Integers, part: Integers, centre: Floats
-) -> Curves:
+def _begin_behind_corner(curves: Curves, disc: Integers, group: Integers, part: Integers, centre: Floats) -> Curves:
     """Let each line begin behind the first corner of the body that it turns on, where a search begins as well."""
     body = np.flatnonzero(part < 0)
     first = np.searchsorted(group[body], group[body], side="left")

@@ -174,9 +174,7 @@ def shortest_loops(
     length_m = np.where(status == "closed", shapely.length(lots.hull) + 2.0 * np.pi * clearance_m, np.nan)
     curves = [_hull_curves(lots.hull, np.flatnonzero((status == "closed") & hull_fits), clearance_m)]
     held_off = (status == "closed") & ~hull_fits
-    around = round_inner(
-        lots, parts, hit, held_off, clearance_m=clearance_m, inside_clearance_m=inside_clearance_m
-    )
+    around = round_inner(lots, parts, hit, held_off, clearance_m=clearance_m, inside_clearance_m=inside_clearance_m)
     curves.append(around.curves)
     settled = ~np.isnan(around.length_m)
     length_m[settled] = around.length_m[settled]

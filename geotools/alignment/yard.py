@@ -93,8 +93,7 @@ def _beside_house(yards: NDArray[Any], houses: NDArray[Any]) -> tuple[NDArray[An
     """Pick the largest piece of each yard that touches the house, and give the others."""
     parts, at = shapely.get_parts(yards, return_index=True)
     beside = np.flatnonzero(
-        shapely.dwithin(parts, houses[at], MILLIMETRE_M)
-        & (shapely.get_type_id(parts) == shapely.GeometryType.POLYGON)
+        shapely.dwithin(parts, houses[at], MILLIMETRE_M) & (shapely.get_type_id(parts) == shapely.GeometryType.POLYGON)
     )
     order = beside[np.lexsort((np.round(shapely.area(parts[beside]), 6), at[beside]))]
     chosen = order[np.append(np.diff(at[order]) > 0, True)] if len(order) else order
