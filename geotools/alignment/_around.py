@@ -20,7 +20,16 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
     Geometries = NDArray[np.object_]
 
-__all__ = ["Curves", "Rounds", "draw_lines", "hull_of_discs", "join_curves", "round_inner"]
+__all__ = [
+    "Curves",
+    "Rounds",
+    "cannot_be_inside",
+    "draw_lines",
+    "hull_of_discs",
+    "join_curves",
+    "must_be_inside",
+    "round_inner",
+]
 
 _SURE_M = 1e-6
 """Above every slack of the search: what is this much too near is too near for it as well."""
@@ -56,13 +65,11 @@ def join_curves(groups: list[Curves]) -> Curves:
 
 
 def round_inner(
-    lots: Lots, parts: Parts, hit: Flags, asked: Flags, *, clearance_m: float, inside_clearance_m: float
+    lots: Lots, parts: Parts, hit: Flags, forced: Flags, asked: Flags, *, clearance_m: float, inside_clearance_m: float
 ) -> Rounds:
     """Shortest lines of the lots where what is to be inside is certain.
 
-    A part that stands nearer to the body than clearance and setback together leaves a line no way between them: it is
-    inside (from one to the other every line would be crossed at a point that keeps both). So is one that stands as near
-    to a part inside. A line round these is at least as long as the hull of their discs; where that stays on the ground
+    Certain are the parts that `must_be_inside` names, and those that stand as near to a part inside. A line round these is at least as long as the hull of their discs; where that stays on the ground
     and holds off everything else, it is the shortest.
 
     Parameters
@@ -71,6 +78,8 @@ def round_inner(
     parts : Parts
     hit : (m,) array of bool
         Parts that the line round the body's hull passes too near.
+    forced : (m,) array of bool
+        As `must_be_inside` gives it.
     asked : (n,) array of bool
         Lots to find a line for.
     clearance_m, inside_clearance_m : float
@@ -84,7 +93,6 @@ def round_inner(
     length_m = np.full(len(asked), np.nan)
     found: list[Curves] = [Curves(*(np.zeros(shape) for shape in (0, (0, 2), 0, 0, 0)))]
     found[0] = found[0]._replace(lot=np.zeros(0, dtype=np.int64))
-    forced = shapely.distance(lots.body[parts.lot], parts.shape) < clearance_m + parts.setback_m - _SURE_M
     inner, seed = hit & forced, hit.copy()
     open_ = asked.copy() if inside_clearance_m <= clearance_m else np.zeros_like(asked)
     while open_.any():
@@ -114,6 +122,26 @@ def round_inner(
         open_ = open_ & grows & ~unsure
         inner |= beside & open_[parts.lot]
     return Rounds(join_curves(found), length_m, seed)
+
+
+def must_be_inside(lots: Lots, parts: Parts, clearance_m: float) -> Flags:
+    """Whether a part stands nearer to the body than clearance and setback together.
+
+    That leaves a line no way between them: on the straight way from one to the other it would cross at a point that
+    keeps both.
+    """
+    away_m = shapely.distance(lots.body[parts.lot], parts.shape)
+    return np.asarray(away_m < clearance_m + parts.setback_m - _SURE_M, dtype=np.bool_)
+
+
+def cannot_be_inside(lots: Lots, parts: Parts, which: Flags, inside_clearance_m: float) -> Flags:
+    """Whether some parts stand beyond the outline of the ground, or so near to it that no line passes between."""
+    blocked = np.zeros(len(which), dtype=np.bool_)
+    some = np.flatnonzero(which)
+    outline = shapely.get_exterior_ring(lots.ground[parts.lot[some]])
+    near = shapely.distance(outline, parts.shape[some]) < inside_clearance_m - _SURE_M
+    blocked[some] = near | ~shapely.covers(shapely.polygons(outline), parts.shape[some])
+    return blocked
 
 
 def hull_of_discs(centre: Floats, radius_m: Floats, group: Integers) -> tuple[Curves, Floats, Integers]:

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 import shapely
 
-from geotools.alignment._around import Curves, draw_lines, join_curves, round_inner
+from geotools.alignment._around import (
+    Curves,
+    cannot_be_inside,
+    draw_lines,
+    join_curves,
+    must_be_inside,
+    round_inner,
+)
 from geotools.alignment._body import Lots, Parts, make_lots, make_parts, shift
 from geotools.alignment._discs import Discs, draw, join_discs, make_discs
 from geotools.alignment._taut import SLACK_M, Keep, Taut, pull_taut
@@ -170,15 +177,25 @@ def shortest_loops(
     parts = make_parts(items, item_lots, setbacks_m, lots.origin)
     status = np.where(shapely.is_empty(lots.structures), "no structures", "closed").astype(object)
     status[(status == "closed") & ~_has_room(lots, clearance_m)] = "allowed ground"
-    hull_fits, hit = _try_hulls(lots, parts, *clearances)
+    room, hit = _try_hulls(lots, parts, *clearances)
+    hull_fits = room.copy()
+    hull_fits[parts.lot[hit]] = False
     length_m = np.where(status == "closed", shapely.length(lots.hull) + 2.0 * np.pi * clearance_m, np.nan)
     curves = [_hull_curves(lots.hull, np.flatnonzero((status == "closed") & hull_fits), clearance_m)]
+    blocked_by: dict[int, tuple[int, ...]] = {}
+    forced = must_be_inside(lots, parts, clearance_m)
+    # The line round the hull would do but for a thing that must be inside and can't: no search finds another.
+    stuck = forced & hit & room[parts.lot] & (status == "closed")[parts.lot]
+    for part in np.flatnonzero(cannot_be_inside(lots, parts, stuck, inside_clearance_m)).tolist():
+        lot = int(parts.lot[part])
+        status[lot], length_m[lot], blocked_by[lot] = "items", np.nan, (int(parts.item[part]),)
     held_off = (status == "closed") & ~hull_fits
-    around = round_inner(lots, parts, hit, held_off, clearance_m=clearance_m, inside_clearance_m=inside_clearance_m)
+    around = round_inner(
+        lots, parts, hit, forced, held_off, clearance_m=clearance_m, inside_clearance_m=inside_clearance_m
+    )
     curves.append(around.curves)
     settled = ~np.isnan(around.length_m)
     length_m[settled] = around.length_m[settled]
-    blocked_by: dict[int, tuple[int, ...]] = {}
     order = np.argsort(parts.lot, kind="stable")
     bounds = np.searchsorted(parts.lot[order], np.arange(len(status) + 1))
     for lot in np.flatnonzero(held_off & ~settled).tolist():
@@ -216,7 +233,6 @@ def _try_hulls(lots: Lots, parts: Parts, clearance_m: float, inside_clearance_m:
     hit = ~(shapely.distance(hull, parts.shape) >= clearance_m + parts.setback_m - SLACK_M)
     if inside_clearance_m <= clearance_m:
         hit &= ~shapely.covers(hull, parts.shape)
-    fits[parts.lot[hit]] = False
     return fits, hit
 
 
