@@ -47,9 +47,13 @@ class Curves(NamedTuple):
     angle: Floats
     sweep: Floats
 
+    def take(self, index: Flags | Integers) -> Curves:
+        """Return the curves at an index."""
+        return Curves(self.lot[index], self.centre[index], self.radius_m[index], self.angle[index], self.sweep[index])
+
 
 class Rounds(NamedTuple):
-    """Lines found without a search: curves, the length of each lot's (NaN where there is none), and parts to start from.
+    """Lines found without a search: curves, and the length of each lot's (NaN where there is none).
 
     `seed` are the parts that a search had best begin with on the other lots.
     """
@@ -69,8 +73,9 @@ def round_inner(
 ) -> Rounds:
     """Shortest lines of the lots where what is to be inside is certain.
 
-    Certain are the parts that `must_be_inside` names, and those that stand as near to a part inside. A line round these is at least as long as the hull of their discs; where that stays on the ground
-    and holds off everything else, it is the shortest.
+    Certain are the parts that `must_be_inside` names, and those that stand as near to a part inside. A line round these
+    is at least as long as the hull of their discs; where that stays on the ground and holds off everything else, it is
+    the shortest.
 
     Parameters
     ----------
@@ -91,8 +96,7 @@ def round_inner(
         Without a length where it takes a search, or there is no line.
     """
     length_m = np.full(len(asked), np.nan)
-    found: list[Curves] = [Curves(*(np.zeros(shape) for shape in (0, (0, 2), 0, 0, 0)))]
-    found[0] = found[0]._replace(lot=np.zeros(0, dtype=np.int64))
+    found = [Curves(np.zeros(0, dtype=np.int64), np.zeros((0, 2)), np.zeros(0), np.zeros(0), np.zeros(0))]
     inner, seed = hit & forced, hit.copy()
     open_ = asked.copy() if inside_clearance_m <= clearance_m else np.zeros_like(asked)
     while open_.any():
@@ -118,7 +122,7 @@ def round_inner(
         seed[open_[parts.lot]] = (outermost | near)[open_[parts.lot]]
         done[done] = shapely.covers(lots.ground[done], areas[done])
         length_m[done] = round_m[done]
-        found.append(Curves(*(column[done[curves.lot]] for column in curves)))
+        found.append(curves.take(done[curves.lot]))
         open_ = open_ & grows & ~unsure
         inner |= beside & open_[parts.lot]
     return Rounds(join_curves(found), length_m, seed)
@@ -304,7 +308,7 @@ def _begin_behind_corner(curves: Curves, disc: Integers, group: Integers, part: 
     begins[lot] = meets[at] - starts[lot] + 1
     rank = np.arange(len(curves.lot)) - starts[curves.lot]
     order = starts[curves.lot] + (rank + begins[curves.lot]) % counts[curves.lot]
-    return Curves(*(column[order] for column in curves))
+    return curves.take(order)
 
 
 def _beside_inner(parts: Parts, inner: Flags, which: Flags, inside_clearance_m: float) -> Flags:

@@ -135,8 +135,9 @@ def shortest_loops(
     within its setback across a strip of the snake's side. Lines that touch themselves are not considered.
 
     Method: the line round the hull, by array calls for all lots; where that passes an item too near, the line round all
-    that has to be inside (`round_inner`). Where that does not settle it, the shortest closed walk over tangents (`pull_taut`) with the items that the line hits, again until it hits no
-    more. Items left out could only lengthen the line, so it is the shortest with all of them: exact to rounding.
+    that has to be inside (`round_inner`). Where that does not settle it, the shortest closed walk over tangents
+    (`pull_taut`) with the items that the line hits, again until it hits no more. Items left out could only lengthen the
+    line, so it is the shortest with all of them: exact to rounding.
 
     Parameters
     ----------

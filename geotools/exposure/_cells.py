@@ -66,7 +66,7 @@ def weigh_cells(polygons: NDArray[Any], values: Floats, transform: Affine, shape
     beyond = np.bincount(at + 1, weight * pieces.east, minlength=rows * wide + 1)[:-1].reshape(rows, wide)
     # The cell of an edge lacks what lies west of the edge; all cells from the next one on get the whole run.
     covered = np.cumsum(here + beyond, axis=1)[:, :columns]
-    return np.round(covered, _DECIMALS) + 0.0
+    return np.asarray(np.round(covered, _DECIMALS) + 0.0, dtype=np.float64)
 
 
 def average_over(values: Floats, transform: Affine, areas: NDArray[Any]) -> Floats:
@@ -105,7 +105,7 @@ def average_over(values: Floats, transform: Affine, areas: NDArray[Any]) -> Floa
     held += padded[pieces.row, pieces.column] * pieces.east
     total = np.bincount(pieces.shape, held * pieces.south, minlength=count)
     ground = np.bincount(pieces.shape, (pieces.column - before + pieces.east) * pieces.south, minlength=count)
-    return np.divide(total, ground, out=np.full(count, np.nan), where=ground != 0)
+    return np.asarray(np.divide(total, ground, out=np.full(count, np.nan), where=ground != 0))
 
 
 def _pieces(polygons: NDArray[Any], transform: Affine, shape: tuple[int, int]) -> _Pieces:

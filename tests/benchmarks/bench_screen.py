@@ -4,10 +4,10 @@
 
 One subdivision of the sample's generator (153 lots) is copied by translation, 1 km apart, with new ids: fast to make at
 any size, every copy alike, and none within another's reach. Sizes above `--tile` are screened in tiles, each read from
-its own file by one of the workers. For each size a table of the steps (seconds of all workers together, lots per
-second, most memory of a process) and the ratios to (a) a loop over the rows with geopandas, timed on some of the lots
-and told for all, and (b) the array calls that the work can't do without, on the lots of the first tile. A JSON file
-takes the same figures.
+its own file by one of the workers. For each size a table of the steps (processor seconds of all workers together, which
+other work on the machine disturbs less than the clock; lots per second; most memory of a process) and the ratios to (a)
+a loop over the rows with geopandas, timed on some of the lots and told for all, and (b) the array calls that the work
+can't do without, on the lots of the first tile. A JSON file takes the same figures.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ import time
 import warnings
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -33,7 +33,7 @@ import pandas as pd
 import shapely
 from row_by_row import BARE, ROW_BY_ROW, same_share
 
-from geotools import alignment, exposure, existing, habitat, reach, specs, takeoff
+from geotools import alignment, existing, exposure, habitat, reach, specs, takeoff
 from geotools.alignment._loop import shortest_loops
 from geotools.layers import read_inputs
 from geotools.outputs.package import write_lots
@@ -101,9 +101,9 @@ def screen(town_file: Path, folder: Path) -> tuple[dict[str, float], dict[str, f
     peaks: dict[str, float] = {}
 
     def step(name: str, work: Callable[[], Any]) -> Any:
-        start = time.perf_counter()
+        start = time.process_time()
         result = work()
-        seconds[name], peaks[name] = time.perf_counter() - start, peak_gb()
+        seconds[name], peaks[name] = time.process_time() - start, peak_gb()
         return result
 
     sources = {name: f"{town_file}#{name}" for name in LAYERS}
@@ -185,9 +185,9 @@ def compare(lots: int) -> dict[str, Any]:
             prepared = BARE[name](town, ground, lines, things)
             entry["bare_s"] = best_of(prepared)[0]
         if name in ROW_BY_ROW:
-            start = time.perf_counter()
+            start = time.process_time()
             rows = ROW_BY_ROW[name](town, ground, lines, things, some)
-            entry["rows_s"] = (time.perf_counter() - start) * lots / len(some)
+            entry["rows_s"] = (time.process_time() - start) * lots / len(some)
             entry["same_share"] = same_share(name, result, rows, some)
         found[name] = entry
     return found
@@ -207,9 +207,9 @@ def nearness(town: dict[str, gpd.GeoDataFrame]) -> pd.DataFrame:
 def best_of(work: Callable[[], Any], repeats: int = 3) -> tuple[float, Any]:
     times = []
     for _ in range(repeats):
-        start = time.perf_counter()
+        start = time.process_time()
         result = work()
-        times.append(time.perf_counter() - start)
+        times.append(time.process_time() - start)
     return min(times), result
 
 
@@ -229,9 +229,7 @@ def time_loops(lots: int = 300, things: int = 20) -> dict[str, float]:
         rings = shapely.get_exterior_ring(shapely.buffer(hulls[:, None], away_m))
         items = shapely.line_interpolate_point(rings, rng.uniform(0, 1, (lots, things)), normalized=True).ravel()
         at = np.repeat(np.arange(lots), things)
-        work = lambda h=houses, g=ground, i=items: shortest_loops(  # noqa: E731
-            h, g, i, item_lots=at, setbacks_m=np.full(len(i), 0.9)
-        )
+        work = partial(shortest_loops, houses, ground, items, item_lots=at, setbacks_m=np.full(len(items), 0.9))
         found[name] = lots / best_of(work)[0]
     return found
 
@@ -273,12 +271,14 @@ def tell(figures: dict[str, Any]) -> None:
     print(f"{'step':26} {'seconds':>9} {'lots/s':>11} {'peak GB':>8}")
     for name, spent in figures["seconds"].items():
         print(f"{name:26} {spent:9.3f} {lots / max(spent, 1e-9):11,.0f} {figures['peak_gb'][name]:8.2f}")
+    cpu_s = sum(figures["seconds"].values())
     files_s = sum(spent for name, spent in figures["seconds"].items() if name.startswith(("read", "write")))
-    print(f"{'all':26} {total_s:9.3f} {lots / total_s:11,.0f}          files: {files_s / total_s:.0%} of it")
+    print(f"{'all':26} {cpu_s:9.3f} {lots / cpu_s:11,.0f}          files: {files_s / cpu_s:.0%} of it")
     print("bytes: " + ", ".join(f"{name} {size:,}" for name, size in figures["bytes"].items()))
     some = figures["lots_in_a_tile"] if figures["tiles"] > 1 else lots
     print(
-        f"\nlots per second, {some:,} lots {'':5} {'ours':>9} {'(a) rows':>9} {'(b) bare':>9} {'a/ours':>7} {'ours/b':>7}"
+        f"\nlots per second, {some:,} lots {'':5} "
+        f"{'ours':>9} {'(a) rows':>9} {'(b) bare':>9} {'a/ours':>7} {'ours/b':>7}"
     )
     whole: Counter[str] = Counter()
     for name, times in [*figures["compared"].items(), ("together", whole)]:

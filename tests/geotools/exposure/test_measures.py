@@ -58,9 +58,7 @@ def test_straight_edge_of_endless_desert_is_half_and_none_is_nothing() -> None:
 def test_amount_of_habitat_against_a_sum_over_fine_cells() -> None:
     lot = shapely.box(0, 0, 20, 40)
     desert = np.array([shapely.Point(60, 90).buffer(70), shapely.box(-200, -100, -60, 10)])
-    found = habitat_around(
-        np.array([lot]), desert, np.array([1.0, 0.5]), decay_m=80.0, reach_m=240.0, cell_m=4.0
-    )
+    found = habitat_around(np.array([lot]), desert, np.array([1.0, 0.5]), decay_m=80.0, reach_m=240.0, cell_m=4.0)
     step = np.arange(-240, 241, 2.0)
     away = np.hypot(*np.meshgrid(step, step))
     weight = np.where(away <= 240, np.exp(-away / 80), 0)
