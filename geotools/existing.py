@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import warnings
 from typing import TYPE_CHECKING, Any
@@ -247,8 +248,9 @@ def _wall_mends(
         f"buried {_inches(standard.burial_m)} or fixed tight to the footing"
     )
     texts = []
+    carry_m = standard.height_m - _EXACT_M
     for verdict, height_m, unknown in zip(judgement, heights_m, missing, strict=True):
-        carried = " and carried on posts above the wall" if height_m < standard.height_m - _EXACT_M else ""
+        carried = " and carried on posts above the wall" if height_m < carry_m else ""
         texts.append(
             {
                 "sound": "",
@@ -262,7 +264,8 @@ def _wall_mends(
 def _missing(*unknown: NDArray[np.bool_]) -> list[str]:
     """Say per row what is not known, of height, kind and openings."""
     names = ("height", "kind", "openings")
-    return [", ".join(name for name, gone in zip(names, row, strict=True) if gone) for row in np.transpose(unknown)]
+    told = {row: ", ".join(itertools.compress(names, row)) for row in itertools.product((False, True), repeat=3)}
+    return [told[row] for row in zip(*(gone.tolist() for gone in unknown), strict=True)]
 
 
 def _lengths(table: gpd.GeoDataFrame, name: str, layer: str) -> NDArray[np.float64]:
@@ -288,12 +291,15 @@ def _flags(table: gpd.GeoDataFrame) -> NDArray[np.int8]:
 def _texts(table: gpd.GeoDataFrame, name: str) -> list[Any]:
     if name not in table.columns:
         return [""] * len(table)
-    return ["" if pd.isna(text) else re.sub(r"[\s_-]+", " ", str(text)).strip() for text in table[name]]
+    codes, kinds = pd.factorize(table[name], use_na_sentinel=False)
+    plain = ["" if pd.isna(text) else re.sub(r"[\s_-]+", " ", str(text)).strip() for text in kinds]
+    return [plain[code] for code in codes]
 
 
 def _matches(texts: list[Any], words: str) -> NDArray[np.bool_]:
     pattern = re.compile(rf"\b(?:{words})\b", re.IGNORECASE)
-    return np.array([pattern.search(text) is not None for text in texts], dtype=bool)
+    known = {text: pattern.search(text) is not None for text in set(texts)}
+    return np.array([known[text] for text in texts], dtype=bool)
 
 
 def _inches(length_m: float) -> str:

@@ -85,7 +85,13 @@ def make_lots(structures: Given, ground: Given) -> Lots:
     structures = _fill(shift(structures, -origin))
     ground = _one_piece(shift(ground, -origin), structures)
     body = structures.copy()
-    for lot in np.flatnonzero(shapely.get_num_geometries(structures) > 1):
+    several = shapely.get_num_geometries(structures)
+    two = np.flatnonzero(several == 2)
+    first, second = shapely.get_geometry(structures[two], 0), shapely.get_geometry(structures[two], 1)
+    link = shapely.shortest_line(first, second)
+    link[shapely.length(link) == 0.0] = None
+    body[two] = shapely.geometrycollections(np.stack([first, second, link], axis=1))
+    for lot in np.flatnonzero(several > 2):
         body[lot] = _join(shapely.get_parts(structures[lot]))
     return Lots(structures, body, shapely.convex_hull(structures), ground, origin)
 
@@ -181,15 +187,17 @@ def _fill(structures: Geometries) -> Geometries:
     filled = structures.copy()
     single = shapely.get_type_id(structures) == shapely.GeometryType.POLYGON
     filled[single] = shapely.polygons(shapely.get_exterior_ring(structures[single]))
-    for lot in np.flatnonzero(~single):
-        # Joined buildings may close a court; what stands in the court goes with it.
-        joined = shapely.union_all(_outlines(structures[lot]))
-        filled[lot] = shapely.union_all(_outlines(joined))
+    # Joined buildings may close a court; what stands in the court goes with it.
+    filled[~single] = _join_outlines(_join_outlines(structures[~single]))
     return filled
 
 
-def _outlines(shape: shapely.Geometry) -> Geometries:
-    return np.asarray(shapely.polygons(shapely.get_exterior_ring(shapely.get_parts(shape))), dtype=object)
+def _join_outlines(shapes: Geometries) -> Geometries:
+    parts, at = shapely.get_parts(shapes, return_index=True)
+    number = np.arange(len(at)) - np.searchsorted(at, at)
+    table = np.full((len(shapes), int(number.max(initial=0)) + 1), None, dtype=object)
+    table[at, number] = shapely.polygons(shapely.get_exterior_ring(parts))
+    return np.asarray(shapely.union_all(table, axis=1), dtype=object)
 
 
 def _one_piece(ground: Geometries, structures: Geometries) -> Geometries:

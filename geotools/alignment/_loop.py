@@ -7,6 +7,14 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 import shapely
 
+from geotools.alignment._around import (
+    Curves,
+    cannot_be_inside,
+    draw_lines,
+    join_curves,
+    must_be_inside,
+    round_inner,
+)
 from geotools.alignment._body import Lots, Parts, make_lots, make_parts, shift
 from geotools.alignment._discs import Discs, draw, join_discs, make_discs
 from geotools.alignment._taut import SLACK_M, Keep, Taut, pull_taut
@@ -54,14 +62,6 @@ class Loop(NamedTuple):
     outside: tuple[int, ...]
     status: Status
     blocked_by: tuple[int, ...]
-
-
-class _Curves(NamedTuple):
-    lot: Integers
-    centre: Floats
-    radius_m: Floats
-    angle: Floats
-    sweep: Floats
 
 
 def shortest_loop(
@@ -134,9 +134,10 @@ def shortest_loops(
     part by the side on which it passes it; so one inside still holds off, to be on the safe side, a stretch that has it
     within its setback across a strip of the snake's side. Lines that touch themselves are not considered.
 
-    Method: the line round the hull, by array calls for all lots. Where that leaves the ground or passes an item too
-    near, the shortest closed walk over tangents (`pull_taut`) with the items that the line hits, again until it hits no
-    more. Items left out could only lengthen the line, so it is the shortest with all of them: exact to rounding.
+    Method: the line round the hull, by array calls for all lots; where that passes an item too near, the line round all
+    that has to be inside (`round_inner`). Where that does not settle it, the shortest closed walk over tangents
+    (`pull_taut`) with the items that the line hits, again until it hits no more. Items left out could only lengthen the
+    line, so it is the shortest with all of them: exact to rounding.
 
     Parameters
     ----------
@@ -177,21 +178,36 @@ def shortest_loops(
     parts = make_parts(items, item_lots, setbacks_m, lots.origin)
     status = np.where(shapely.is_empty(lots.structures), "no structures", "closed").astype(object)
     status[(status == "closed") & ~_has_room(lots, clearance_m)] = "allowed ground"
-    hull_fits, hit = _try_hulls(lots, parts, *clearances)
+    room, hit = _try_hulls(lots, parts, *clearances)
+    hull_fits = room.copy()
+    hull_fits[parts.lot[hit]] = False
     length_m = np.where(status == "closed", shapely.length(lots.hull) + 2.0 * np.pi * clearance_m, np.nan)
     curves = [_hull_curves(lots.hull, np.flatnonzero((status == "closed") & hull_fits), clearance_m)]
     blocked_by: dict[int, tuple[int, ...]] = {}
+    forced = must_be_inside(lots, parts, clearance_m)
+    # The line round the hull would do but for a thing that must be inside and can't: no search finds another.
+    stuck = forced & hit & room[parts.lot] & (status == "closed")[parts.lot]
+    for part in np.flatnonzero(cannot_be_inside(lots, parts, stuck, inside_clearance_m)).tolist():
+        lot = int(parts.lot[part])
+        status[lot], length_m[lot], blocked_by[lot] = "items", np.nan, (int(parts.item[part]),)
+    held_off = (status == "closed") & ~hull_fits
+    around = round_inner(
+        lots, parts, hit, forced, held_off, clearance_m=clearance_m, inside_clearance_m=inside_clearance_m
+    )
+    curves.append(around.curves)
+    settled = ~np.isnan(around.length_m)
+    length_m[settled] = around.length_m[settled]
     order = np.argsort(parts.lot, kind="stable")
     bounds = np.searchsorted(parts.lot[order], np.arange(len(status) + 1))
-    for lot in np.flatnonzero((status == "closed") & ~hull_fits).tolist():
+    for lot in np.flatnonzero(held_off & ~settled).tolist():
         mine = order[bounds[lot] : bounds[lot + 1]]
-        taut = _hold_off(lots, lot, parts.take(mine), hit[mine], *clearances)
+        taut = _hold_off(lots, lot, parts.take(mine), around.seed[mine], *clearances)
         if not isinstance(taut, Taut):
             status[lot], length_m[lot], blocked_by[lot] = "items" if taut else "allowed ground", np.nan, taut
         else:
-            curves.append(_Curves(np.full(len(taut.sweep), lot), *taut[:4]))
+            curves.append(Curves(np.full(len(taut.sweep), lot), *taut[:4]))
             length_m[lot] = taut.length_m
-    lines = _draw_lines(_Curves(*(np.concatenate(column) for column in zip(*curves, strict=True))), len(status))
+    lines = draw_lines(join_curves(curves), len(status))
     inside, touching, wrong = _check(lots, parts, lines, *clearances)
     drawn = ~shapely.is_missing(lines)
     status[drawn & wrong] = "unverified"
@@ -218,11 +234,10 @@ def _try_hulls(lots: Lots, parts: Parts, clearance_m: float, inside_clearance_m:
     hit = ~(shapely.distance(hull, parts.shape) >= clearance_m + parts.setback_m - SLACK_M)
     if inside_clearance_m <= clearance_m:
         hit &= ~shapely.covers(hull, parts.shape)
-    fits[parts.lot[hit]] = False
     return fits, hit
 
 
-def _hull_curves(hulls: Geometries, lots: Integers, clearance_m: float) -> _Curves:
+def _hull_curves(hulls: Geometries, lots: Integers, clearance_m: float) -> Curves:
     rings = shapely.get_exterior_ring(shapely.orient_polygons(hulls[lots]))
     points, ring = shapely.get_coordinates(rings, return_index=True)
     ahead = np.diff(points, axis=0)[ring[1:] == ring[:-1]]
@@ -234,7 +249,7 @@ def _hull_curves(hulls: Geometries, lots: Integers, clearance_m: float) -> _Curv
     behind = ahead[np.where(here == first, last, here - 1)]
     sweep = np.arctan2(behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0], (behind * ahead).sum(axis=1))
     normal = np.arctan2(-behind[:, 0], behind[:, 1])
-    return _Curves(lots[ring], points, np.full(len(ring), clearance_m), normal, sweep)
+    return Curves(lots[ring], points, np.full(len(ring), clearance_m), normal, sweep)
 
 
 def _hold_off(
@@ -268,14 +283,14 @@ def _hold_off(
 def _missed(ring: shapely.LinearRing, parts: Parts, inside_clearance_m: float) -> Flags:
     # Drawn corners stand off a little: things that might be missed are taken in as well, which does no harm.
     area = shapely.Polygon(ring)
-    inside = shapely.intersects(area, _first_points(parts.shape))
+    inside = shapely.intersects_xy(area, *_first_points(parts.shape).T)
     needed = np.where(inside, inside_clearance_m, parts.setback_m)
     return np.asarray(~(shapely.distance(ring, parts.shape) >= needed + TOLERANCE_M), dtype=np.bool_)
 
 
-def _first_points(shapes: Geometries) -> Geometries:
+def _first_points(shapes: Geometries) -> Floats:
     points, shape = shapely.get_coordinates(shapes, return_index=True)
-    return np.asarray(shapely.points(points[np.searchsorted(shape, np.arange(len(shapes)))]), dtype=object)
+    return np.asarray(points[np.searchsorted(shape, np.arange(len(shapes)))])
 
 
 def _pull(
@@ -317,21 +332,6 @@ def _hull(shapes: list[shapely.Geometry]) -> shapely.Geometry:
     return shapely.convex_hull(shapely.GeometryCollection(shapes))
 
 
-def _draw_lines(curves: _Curves, count: int) -> Geometries:
-    order = np.argsort(curves.lot, kind="stable")
-    points, curve = draw(*(column[order] for column in curves[1:]))
-    lot = curves.lot[order][curve]
-    repeated = (lot[1:] == lot[:-1]) & (np.hypot(*np.diff(points, axis=0).T) < SLACK_M)
-    kept = np.append(True, ~repeated)[: len(lot)]
-    points, lot = points[kept], lot[kept]
-    lines = np.full(count, None, dtype=object)
-    drawn, ring = np.unique(lot, return_inverse=True)
-    rings = shapely.linearrings(points, indices=ring)
-    points, ring = shapely.get_coordinates(rings, return_index=True)
-    lines[drawn] = shapely.linestrings(points, indices=ring)
-    return lines
-
-
 def _check(
     lots: Lots, parts: Parts, lines: Geometries, clearance_m: float, inside_clearance_m: float
 ) -> tuple[Flags, Flags, Flags]:
@@ -345,7 +345,7 @@ def _check(
     wide[drawn] = shapely.buffer(lots.ground[drawn], TOLERANCE_M, join_style="mitre")
     sound = shapely.is_valid(areas) & shapely.covers(areas, lots.structures) & shapely.covers(wide, lines)
     sound &= shapely.distance(lines, lots.body) >= clearance_m - SLACK_M - TOLERANCE_M
-    inside = shapely.intersects(areas[parts.lot], _first_points(parts.shape))
+    inside = shapely.intersects_xy(areas[parts.lot], *_first_points(parts.shape).T)
     away_m = shapely.distance(lines[parts.lot], parts.shape)
     near = away_m < np.where(inside, inside_clearance_m, parts.setback_m) - TOLERANCE_M
     sound[parts.lot[near]] = False

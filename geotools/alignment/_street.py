@@ -64,10 +64,11 @@ def _turn_corner_lots(
     across = along[:, ::-1] * [1, -1]
     points, at = shapely.get_coordinates(shapely.convex_hull(lots), return_index=True)
     depth_m, width_m = (_extents(np.einsum("nd,nd->n", points, axis[at]), at, len(lots)) for axis in (along, across))
-    shorter = (depth_m < _CLEARLY * width_m) & _fronts(lots, centres, along, roads)
+    some = np.flatnonzero(depth_m < _CLEARLY * width_m)
+    some = some[_fronts(lots[some], centres[some], along[some], roads)]
     turned = along.copy()
     for side in (-across, across):
-        front = shorter & _fronts(lots, centres, side, roads)
+        front = some[_fronts(lots[some], centres[some], side[some], roads)]
         turned[front] = side[front]
     return turned
 

@@ -18,10 +18,13 @@ if TYPE_CHECKING:
     Integers = NDArray[np.int64]
     Flags = NDArray[np.bool_]
 
-__all__ = ["SLACK_M", "Keep", "Taut", "pull_taut"]
+__all__ = ["RAY_SHARE", "SLACK_M", "Keep", "Taut", "pull_taut"]
 
 SLACK_M = 1e-7
 """Slack of every test, metres: far below what can be built, far above rounding in coordinates near the origin."""
+
+RAY_SHARE = 0.381966
+"""Where between the normals of a corner's edges a ray leaves it: the golden part keeps clear of parallels."""
 
 _ANGLE_SLACK = 1e-7  # radians
 
@@ -273,9 +276,9 @@ def _edges(things: NDArray[np.object_]) -> tuple[Floats, Integers]:
 
 
 def _ray(core: shapely.Geometry, tangents: _Tangents) -> tuple[Floats, Floats]:
-    # Any ray will do; the fewest crossings are the quickest. The golden part of a corner keeps clear of parallels.
+    # Any ray will do; the fewest crossings are the quickest.
     points, start, width = find_corners(core)
-    rays = unit(start + 0.381966 * width)
+    rays = unit(start + RAY_SHARE * width)
     every = [_line_crossings(point, ray, tangents.begin, tangents.end) for point, ray in zip(points, rays, strict=True)]
     best = int(np.argmin(np.abs(every).sum(axis=1)))
     return points[best], rays[best]

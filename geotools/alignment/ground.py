@@ -89,8 +89,9 @@ def find_lot_ground(
     ground, cut_by = _buildable(lots, houses, easements, wash_ground, standard)
     main = _main_buildings(houses, standard.snap_m)
     street = find_street_side(lots, main, roads, street_within_m)
-    front = _add_courts(_ground_before(main, street, rear=False), lots, houses)
-    protected, protect = _protected(lots, houses, _ground_before(main, street, rear=True), standard)
+    open_ground = shapely.difference(lots, houses)
+    front = _add_courts(_ground_before(main, street, rear=False), lots, open_ground)
+    protected, protect = _protected(open_ground, houses, _ground_before(main, street, rear=True), standard)
     street_deg = bearing_deg(street)
     table = gpd.GeoDataFrame(
         {"parcel_id": parcels["parcel_id"], "protect": pd.Series(protect, index=parcels.index, dtype=str)},
@@ -222,10 +223,10 @@ def _ground_before(houses: NDArray[Any], street: NDArray[np.float64], *, rear: b
     return front
 
 
-def _add_courts(front: NDArray[Any], lots: NDArray[Any], houses: NDArray[Any]) -> NDArray[Any]:
+def _add_courts(front: NDArray[Any], lots: NDArray[Any], open_ground: NDArray[Any]) -> NDArray[Any]:
     """Add courts that open to the street: ground that only the house and the front ground bound."""
     known = np.flatnonzero(~shapely.is_empty(front))
-    behind = shapely.difference(shapely.difference(lots[known], houses[known]), front[known])
+    behind = shapely.difference(open_ground[known], front[known])
     parts, at = shapely.get_parts(behind, return_index=True)
     several = np.bincount(at, minlength=len(known))[at] > 1
     parts, at = parts[several], known[at[several]]
@@ -234,13 +235,12 @@ def _add_courts(front: NDArray[Any], lots: NDArray[Any], houses: NDArray[Any]) -
 
 
 def _protected(
-    lots: NDArray[Any], houses: NDArray[Any], before_rear: NDArray[Any], standard: BarrierStandard
+    open_ground: NDArray[Any], houses: NDArray[Any], before_rear: NDArray[Any], standard: BarrierStandard
 ) -> tuple[NDArray[Any], NDArray[np.str_]]:
     if standard.protect == "house":
-        return houses.copy(), np.full(len(lots), "house")
-    open_ground = shapely.difference(lots, houses)
+        return houses.copy(), np.full(len(houses), "house")
     if standard.protect == "lot":
-        return open_ground, np.full(len(lots), "lot")
+        return open_ground, np.full(len(houses), "lot")
     rear = ~shapely.is_empty(before_rear)
     protected = open_ground.copy()
     protected[rear] = shapely.difference(open_ground[rear], before_rear[rear])

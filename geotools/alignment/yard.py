@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -59,10 +59,10 @@ def draw_yard_lines(
     yards = np.full(len(ground), shapely.Polygon(), dtype=object)
     behind = shapely.difference(ground.geometry.to_numpy()[known], fronts[known])
     pieces = shapely.difference(behind, houses[known])
-    yards[known] = _beside_house(pieces, houses[known])
+    yards[known], apart = _beside_house(pieces, houses[known])
     fits = shapely.area(yards) >= standard.least_area_m2
     left_out = np.zeros(len(ground), dtype=bool)
-    left_out[known] = _has_piece_apart(pieces, yards[known], ground["protected"].to_numpy()[known], standard)
+    left_out[known] = _has_piece_apart(apart, ground["protected"].to_numpy()[known], standard)
     # Holes are sheds and easements within the yard: what stands round them keeps animals out of them as well.
     yards[fits] = shapely.polygons(shapely.get_exterior_ring(yards[fits]))
     lines = np.full(len(ground), None, dtype=object)
@@ -82,29 +82,33 @@ def draw_yard_lines(
     )
 
 
-def _beside_house(yards: NDArray[Any], houses: NDArray[Any]) -> NDArray[Any]:
-    """Pick the largest piece of each yard that touches the house."""
+class _Pieces(NamedTuple):
+    """Pieces of ground and the lot of each."""
+
+    shape: NDArray[Any]
+    lot: NDArray[np.intp]
+
+
+def _beside_house(yards: NDArray[Any], houses: NDArray[Any]) -> tuple[NDArray[Any], _Pieces]:
+    """Pick the largest piece of each yard that touches the house, and give the others."""
     parts, at = shapely.get_parts(yards, return_index=True)
-    beside = shapely.dwithin(parts, houses[at], MILLIMETRE_M) & (
-        shapely.get_type_id(parts) == shapely.GeometryType.POLYGON
+    beside = np.flatnonzero(
+        shapely.dwithin(parts, houses[at], MILLIMETRE_M) & (shapely.get_type_id(parts) == shapely.GeometryType.POLYGON)
     )
-    parts, at = parts[beside], at[beside]
-    order = np.lexsort((np.round(shapely.area(parts), 6), at))
-    last = np.append(np.diff(at[order]) > 0, True) if len(order) else np.zeros(0, dtype=bool)
+    order = beside[np.lexsort((np.round(shapely.area(parts[beside]), 6), at[beside]))]
+    chosen = order[np.append(np.diff(at[order]) > 0, True)] if len(order) else order
     largest = np.full(len(yards), shapely.Polygon(), dtype=object)
-    largest[at[order][last]] = parts[order][last]
-    return largest
+    largest[at[chosen]] = parts[chosen]
+    others = np.delete(np.arange(len(parts)), chosen)
+    return largest, _Pieces(parts[others], at[others])
 
 
-def _has_piece_apart(
-    pieces: NDArray[Any], yards: NDArray[Any], protected: NDArray[Any], standard: BarrierStandard
-) -> NDArray[np.bool_]:
+def _has_piece_apart(pieces: _Pieces, protected: NDArray[Any], standard: BarrierStandard) -> NDArray[np.bool_]:
     """Whether protected ground worth a line lies apart from the yard."""
-    parts, at = shapely.get_parts(pieces, return_index=True)
-    apart = (shapely.area(parts) >= standard.least_area_m2) & ~shapely.equals(parts, yards[at])
-    parts, at = parts[apart], at[apart]
-    apart = shapely.area(shapely.intersection(parts, protected[at])) >= standard.least_area_m2
-    return np.bincount(at[apart], minlength=len(pieces)) > 0
+    large = shapely.area(pieces.shape) >= standard.least_area_m2
+    shape, lot = pieces.shape[large], pieces.lot[large]
+    apart = shapely.area(shapely.intersection(shape, protected[lot])) >= standard.least_area_m2
+    return np.bincount(lot[apart], minlength=len(protected)) > 0
 
 
 def _reasons(ground: gpd.GeoDataFrame, lines: NDArray[Any], standard: BarrierStandard) -> NDArray[np.object_]:

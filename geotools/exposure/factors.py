@@ -172,9 +172,7 @@ def measure_factors(
             measures[f"{name}_cost_m"] = movement.loc[usable, f"{name}_cost_m"].to_numpy(dtype=np.float64)
     pieces, quality = _amounts(cuts, habitat_surface)
     reach_m = reach_decays * decay_m
-    measures["habitat_share"] = habitat_around(
-        lots, pieces, quality, decay_m=decay_m, reach_m=reach_m, cell_m=cell_m, crs=parcels.crs
-    )
+    measures["habitat_share"] = habitat_around(lots, pieces, quality, decay_m=decay_m, reach_m=reach_m, cell_m=cell_m)
     if vegetation is not None:
         ids = parcels["parcel_id"].to_numpy()[usable]
         measures["cover_share"] = _cover(lots, ids, vegetation, parcels.crs, cover_around_m, green_index)

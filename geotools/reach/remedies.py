@@ -147,18 +147,19 @@ def price_remedies(
     fixed = kinds.str.contains(FIXED, regex=True).to_numpy(dtype=bool) & ~trimmed
     overhangs = canopy & (shapely.get_dimensions(things) == 2) & shapely.intersects(things, lines)
 
-    hold_m = _hold_extra(things, lines, enclosed, house, conflicts["setback_m"].to_numpy(dtype=np.float64))
-    hold_m[overhangs] = np.nan
-    distance_m = conflicts["distance_m"].to_numpy(dtype=np.float64)
-    inside_m = (
-        np.full(len(conflicts), np.nan)
-        if ground is None
-        else _inside_extra(things, lines, allowed, house, distance_m, inside_clearance_m)
-    )
+    hold_m, inside_m = np.full(len(conflicts), np.nan), np.full(len(conflicts), np.nan)
+    setback_m = conflicts["setback_m"].to_numpy(dtype=np.float64)
+    some = np.flatnonzero(~overhangs)
+    hold_m[some] = _hold_extra(things[some], lines[some], enclosed[some], house[some], setback_m[some])
+    if ground is not None:
+        distance_m = conflicts["distance_m"].to_numpy(dtype=np.float64)
+        inside_m = _inside_extra(things, lines, allowed, house, distance_m, inside_clearance_m)
     local_m = conflicts["local_height_m"].to_numpy(dtype=np.float64)
-    in_reach_m = shapely.length(shapely.intersection(lines, _around(things, np.full(len(things), standard.reach_m))))
     buildable = ~overhangs & (local_m <= build_over_m)
-    raise_m = np.where(buildable, np.maximum(in_reach_m, np.minimum(least_panel_m, shapely.length(lines))), np.nan)
+    raise_m = np.full(len(conflicts), np.nan)
+    around = _around(things[buildable], np.full(int(buildable.sum()), standard.reach_m))
+    in_reach_m = shapely.length(shapely.intersection(lines[buildable], around))
+    raise_m[buildable] = np.maximum(in_reach_m, np.minimum(least_panel_m, shapely.length(lines[buildable])))
     costs = {
         "hold": hold_m * price_line_per_m + 4 * price_bend,
         "inside": inside_m * price_line_per_m + 4 * price_bend,
@@ -213,12 +214,21 @@ def _around(things: NDArray[Any], by_m: Floats) -> NDArray[Any]:
 def _hold_extra(
     things: NDArray[Any], lines: NDArray[Any], enclosed: NDArray[Any], house: NDArray[Any], setback_m: Floats
 ) -> Floats:
+    # Each overlay is made only where those before leave the way open.
+    extra_m = np.full(len(things), np.nan)
     zone = _around(things, setback_m)
-    chord_m = shapely.length(shapely.intersection(lines, zone))
-    bend_m = shapely.length(shapely.intersection(shapely.boundary(zone), enclosed))
-    lost_m2 = shapely.area(shapely.intersection(zone, enclosed))
-    possible = ~shapely.intersects(zone, house) & (lost_m2 <= _MOST_OF_GROUND * shapely.area(enclosed)) & (bend_m > 0)
-    return np.where(possible, np.maximum(bend_m - chord_m, 0), np.nan)
+    some = np.flatnonzero(~shapely.intersects(zone, house))
+    bend_m = shapely.length(shapely.intersection(shapely.boundary(zone[some]), enclosed[some]))
+    some, bend_m = some[bend_m > 0], bend_m[bend_m > 0]
+    most_m2 = _MOST_OF_GROUND * shapely.area(enclosed[some])
+    large = shapely.area(zone[some]) > most_m2
+    lost_m2 = shapely.area(shapely.intersection(zone[some[large]], enclosed[some[large]]))
+    possible = np.full(len(some), True)
+    possible[large] = lost_m2 <= most_m2[large]
+    some, bend_m = some[possible], bend_m[possible]
+    chord_m = shapely.length(shapely.intersection(lines[some], zone[some]))
+    extra_m[some] = np.maximum(bend_m - chord_m, 0)
+    return extra_m
 
 
 def _inside_extra(
@@ -229,11 +239,16 @@ def _inside_extra(
     distance_m: Floats,
     clearance_m: float,
 ) -> Floats:
-    near = shapely.intersection(lines, _around(things, distance_m + 2 * clearance_m))
-    hull = shapely.convex_hull(shapely.union(near, _around(things, np.full(len(things), clearance_m))))
+    # The hull holds the thing: where that alone is off the ground or in the house, the hull is as well.
+    extra_m = np.full(len(things), np.nan)
+    shapely.prepare(allowed)
+    some = np.flatnonzero(shapely.covers(allowed, things) & ~shapely.intersects(things, house))
+    near = shapely.intersection(lines[some], _around(things[some], distance_m[some] + 2 * clearance_m))
+    hull = shapely.convex_hull(shapely.union(near, _around(things[some], np.full(len(some), clearance_m))))
     chord_m = shapely.length(near)
-    possible = shapely.covers(allowed, hull) & ~shapely.intersects(hull, house) & (chord_m > 0)
-    return np.where(possible, np.maximum(shapely.length(hull) - 2 * chord_m, 0), np.nan)
+    possible = shapely.covers(allowed[some], hull) & ~shapely.intersects(hull, house[some]) & (chord_m > 0)
+    extra_m[some] = np.where(possible, np.maximum(shapely.length(hull) - 2 * chord_m, 0), np.nan)
+    return extra_m
 
 
 def _remedies(

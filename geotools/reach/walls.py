@@ -112,13 +112,19 @@ def measure_walls(
 
 def _sides(walls: gpd.GeoDataFrame, held: NDArray[np.intp], ground: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """A row per wall and yard that it bounds, with the yard as the inside."""
-    yards = _yards(walls, ground)
     shapes = walls.geometry.to_numpy()
+    yards = _yards(shapes, held, ground)
     at, yard_at = shapely.STRtree(yards).query(shapes[held], predicate="dwithin", distance=_BESIDE_M)
     order = np.lexsort((yard_at, at))
     wall_at, yard_at = held[at[order]], yard_at[order]
-    around, enclosed = (shapely.buffer(yards, by_m, quad_segs=4) for by_m in (_BESIDE_M, _WALL_M))
-    along_m = shapely.length(shapely.intersection(shapes[wall_at], around[yard_at]))
+    near = np.unique(yard_at)
+    around, enclosed = yards.copy(), yards.copy()
+    for shape, by_m in ((around, _BESIDE_M), (enclosed, _WALL_M)):
+        shape[near] = shapely.buffer(yards[near], by_m, quad_segs=4)
+    shapely.prepare(around[near])
+    along_m = shapely.length(shapes[wall_at])
+    partly = np.flatnonzero((along_m > 2 * _BESIDE_M) & ~shapely.covers(around[yard_at], shapes[wall_at]))
+    along_m[partly] = shapely.length(shapely.intersection(shapes[wall_at[partly]], around[yard_at[partly]]))
     beside = along_m > 2 * _BESIDE_M
     wall_at, yard_at = wall_at[beside], yard_at[beside]
     ids = [f"{wall}:{yard}" for wall, yard in zip(wall_at, yard_at, strict=True)]
@@ -129,17 +135,22 @@ def _sides(walls: gpd.GeoDataFrame, held: NDArray[np.intp], ground: gpd.GeoDataF
     return table
 
 
-def _yards(walls: gpd.GeoDataFrame, ground: gpd.GeoDataFrame) -> NDArray[Any]:
-    """The part of each lot on the protected side of its walls and house, in the order of the lots that have one."""
+def _yards(walls: NDArray[Any], held: NDArray[np.intp], ground: gpd.GeoDataFrame) -> NDArray[Any]:
+    """The part of each lot on the protected side of its walls and house, in the order of the lots that have one.
+
+    Only of lots that a wall which is held to its yard stands near.
+    """
     lots, protected = ground["lot"].to_numpy(), ground["protected"].to_numpy()
-    known = np.flatnonzero(~(shapely.is_empty(protected) | shapely.is_missing(protected) | shapely.is_missing(lots)))
+    known = ~(shapely.is_empty(protected) | shapely.is_missing(protected) | shapely.is_missing(lots))
+    near = shapely.STRtree(lots).query(walls[held], predicate="dwithin", distance=2 * _BESIDE_M)[1]
+    known = np.intersect1d(np.flatnonzero(known), near)
     open_ground = shapely.difference(lots[known], ground["house"].to_numpy()[known])
-    at, wall_at = shapely.STRtree(walls.geometry.to_numpy()).query(open_ground, predicate="intersects")
-    strips = shapely.buffer(walls.geometry.to_numpy()[wall_at], _WALL_M, cap_style="square")
-    merged = np.full(len(known), shapely.Polygon(), dtype=object)
-    for lot in np.unique(at):
-        first, last = np.searchsorted(at, [lot, lot + 1])
-        merged[lot] = shapely.union_all(strips[first:last])
+    at, wall_at = shapely.STRtree(walls).query(open_ground, predicate="intersects")
+    met, strip_at = np.unique(wall_at, return_inverse=True)
+    strips = np.full((len(known), int(np.bincount(at).max(initial=0))), None, dtype=object)
+    number = np.arange(len(at)) - np.searchsorted(at, at)
+    strips[at, number] = shapely.buffer(walls[met], _WALL_M, cap_style="square")[strip_at]
+    merged = shapely.union_all(strips, axis=1)
     parts, part_of = shapely.get_parts(shapely.difference(open_ground, merged), return_index=True)
     inside = shapely.area(shapely.intersection(parts, protected[known][part_of])) > _LEAST_LOW_M
     return np.asarray(parts[inside], dtype=object)
