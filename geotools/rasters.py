@@ -15,7 +15,7 @@ from pyproj import CRS, Transformer
 from geotools.crs import check_source_crs, coded_crs, parse_crs
 from geotools.errors import RasterError, UnitError
 from geotools.layers.drivers import HEAD_BYTES, raster_kind
-from geotools.layers.remote import REMOTE_SCHEMES, driver_path, open_remote, show_address, show_path
+from geotools.layers.remote import REMOTE_SCHEMES, driver_path, hushed, open_remote, show_address, show_path
 from geotools.units import parse_length
 
 if TYPE_CHECKING:
@@ -87,7 +87,8 @@ def open_raster(source: str | Path, name: str, options: Mapping[str, Any] | None
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", NotGeoreferencedWarning)  # refused below, in our words
         try:
-            dataset = rasterio.open(path, driver=driver)
+            with hushed(path if shown != path else None):
+                dataset = rasterio.open(path, driver=driver)
         except RasterioIOError as error:
             # of an address the driver's words may repeat what is secret in it
             reason = f" ({error})" if shown == path else ""
@@ -302,7 +303,8 @@ def _reading(raster: Raster) -> Iterator[None]:
     from rasterio.errors import RasterioIOError
 
     try:
-        yield
+        with hushed(raster.path if raster.path.startswith("/vsi") else None):
+            yield
     except RasterioIOError:
         raise RasterError(
             "its cells can't be read", where=show_path(raster.path), mend="check that it is whole and can be reached"

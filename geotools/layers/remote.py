@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
+import logging
 import os
 import re
+import warnings
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 from geotools.errors import LayerError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from typing import IO
 
-__all__ = ["REMOTE_SCHEMES", "driver_path", "open_remote", "show_address", "show_path"]
+__all__ = ["REMOTE_SCHEMES", "driver_path", "hushed", "open_remote", "show_address", "show_path"]
 
 REMOTE_SCHEMES = {"https": "vsicurl", "http": "vsicurl", "s3": "vsis3", "gs": "vsigs", "az": "vsiaz"}
 """Schemes of addresses, and how the drivers call them."""
@@ -21,6 +25,9 @@ _KEPT_WHOLE = (".zip", ".shp", ".gdb", ".csv")
 """Kinds whose parts or directory must be looked through before they are opened."""
 
 _CONNECT_S, _READ_S = 20.0, 120.0
+_BLOCK_BYTES = 128 * 1024
+_NOT_THERE = 404
+_TALKATIVE = ("rasterio", "fiona")
 
 
 def show_address(url: str) -> str:
@@ -71,6 +78,25 @@ def show_path(path: str) -> str:
     return show_address(path.removeprefix("/vsicurl/")) if path.startswith("/vsicurl/") else path
 
 
+@contextlib.contextmanager
+def hushed(url: str | None) -> Iterator[None]:
+    """Keep the drivers quiet while they read an address: their warnings and logs repeat it, with all that is secret."""
+    if url is None:
+        yield
+        return
+    loggers = [logging.getLogger(name) for name in _TALKATIVE]
+    levels = [logger.level for logger in loggers]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            for logger in loggers:
+                logger.setLevel(logging.CRITICAL + 1)
+            yield
+        finally:
+            for logger, level in zip(loggers, levels, strict=True):
+                logger.setLevel(level)
+
+
 def open_remote(url: str) -> IO[bytes]:
     """Open an address to read it by ranges.
 
@@ -102,8 +128,8 @@ def open_remote(url: str) -> IO[bytes]:
 
 def _say(error: Exception) -> str:
     """What happened, without the library's words: a status, or the error's kind."""
-    status = getattr(error, "status", None)
-    if status is None and isinstance(error, FileNotFoundError):
+    status = getattr(error, "status", None) or getattr(error.__cause__, "status", None)
+    if status == _NOT_THERE or (status is None and isinstance(error, FileNotFoundError)):
         return "there is nothing at this address"
     if status is None:
         found = re.search(r"HTTP status (\d{3})|HTTP response code (\d{3})", str(error))
@@ -117,7 +143,7 @@ def _open_web(url: str) -> Any:
 
     timeout = aiohttp.ClientTimeout(total=None, connect=_CONNECT_S, sock_read=_READ_S)
     system = fsspec.filesystem("http", client_kwargs={"timeout": timeout}, skip_instance_cache=True)
-    return system.open(url, "rb", block_size=1 << 20)
+    return system.open(url, "rb", block_size=_BLOCK_BYTES, cache_type="blockcache")
 
 
 def _open_storage(scheme: str, path: str) -> Any:

@@ -19,7 +19,7 @@ from urllib.parse import urlsplit
 from geotools.errors import LayerError
 from geotools.layers.archives import UNPACKED_LIMIT_GB, check_archive, data_in_archive, open_member
 from geotools.layers.drivers import HEAD_BYTES, Kind, check_driver, check_json, check_text, vector_kind
-from geotools.layers.remote import REMOTE_SCHEMES, driver_path, open_remote, show_address
+from geotools.layers.remote import REMOTE_SCHEMES, driver_path, hushed, open_remote, show_address
 from geotools.layers.schema import did_you_mean
 
 if TYPE_CHECKING:
@@ -165,7 +165,8 @@ def look_in(source: Source, options: Mapping[str, Any] = _NO_OPTIONS) -> Iterato
                 continue
             if "ESRI Shapefile" in kind.drivers and opens.lower().endswith(".shp"):
                 opens = _whole_shapefile(source, opens, Path(folder))
-            found.extend(_look_in_file(source, opens, kind))
+            with hushed(source.url):
+                found.extend(_look_in_file(source, opens, kind))
         if not found:
             raise LayerError("there is no layer with a geometry in it", where=source.shown, mend="check the file")
         yield found

@@ -18,6 +18,7 @@ from geotools.errors import LayerError
 from geotools.findings import Finding
 from geotools.layers.columnar import read_parquet
 from geotools.layers.columns import ColumnUse, resolve_columns
+from geotools.layers.remote import hushed
 from geotools.layers.schema import LayerSchema, check_options
 from geotools.layers.source import Source, SourceLayer, choose_layer, hash_source, look_in, parse_source
 
@@ -172,18 +173,17 @@ def load_rows(
             layer, columns, window=window if by_window else None, window_crs=window_crs, crs=crs
         )
     else:
-        box, bounds = _box(layer, area, crs)
-        with warnings.catch_warnings(record=True) as heard, np.errstate(invalid="ignore"):
-            warnings.simplefilter("always")
-            frame, curved = _load(layer, columns, encoding, box)
+        with hushed(layer.source.url):
+            box, bounds = _box(layer, area, crs)
+            with warnings.catch_warnings(record=True) as heard, np.errstate(invalid="ignore"):
+                warnings.simplefilter("ignore" if layer.source.url else "always")
+                frame, curved = _load(layer, columns, encoding, box)
+            rows = np.arange(1, len(frame) + 1) if box is None else _rows_of(layer, frame.index)
         told = dict.fromkeys(str(one.message) for one in heard)
-        if layer.source.url:  # of an address the driver's words may repeat what is secret in it
-            told = dict.fromkeys(["something that can't be repeated here"] * bool(told))
         findings += [Finding("driver", "warning", name, f"its driver says: {text}") for text in told]
         if curved:
             message = "curves became chords of 4 degrees of arc (within 0.06 % of their radius)"
             findings.append(Finding("curves", "note", name, message))
-        rows = np.arange(1, len(frame) + 1) if box is None else _rows_of(layer, frame.index)
     frame = frame.reset_index(drop=True)
     if frame.geometry.name != "geometry":
         frame = frame.rename_geometry("geometry")
@@ -271,7 +271,12 @@ def _load(
         raise LayerError(
             "its text can't be decoded", where=layer.where, mend="say its encoding, such as encoding = 'cp1252'"
         ) from None
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pyogrio.errors.FeatureError) as error:
+    except (
+        pyogrio.errors.DataSourceError,
+        pyogrio.errors.DataLayerError,
+        pyogrio.errors.FeatureError,
+        OSError,
+    ) as error:
         reason = "" if layer.source.url else f" ({error})"
         raise LayerError(f"its rows can't be read{reason}", where=layer.where, mend="export it again") from None
 
