@@ -74,7 +74,7 @@ def check_archive(path: Path, *, where: str, limit_gb: float = UNPACKED_LIMIT_GB
     unpacked_gb = sum(member.file_size for member in members) / 1e9
     if unpacked_gb > limit_gb:
         raise LayerError(
-            f"it unpacks to {unpacked_gb:,.1f} GB, more than {limit_gb:g} GB",
+            f"it unpacks to {unpacked_gb:,.3g} GB, more than {limit_gb:g} GB",
             where=where,
             mend="unpack it yourself and name the file, or raise unpacked_limit_gb among the layer's options",
         )

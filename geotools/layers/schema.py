@@ -139,7 +139,7 @@ def check_options(schema: LayerSchema, options: Mapping[str, Any], *, raster: bo
     for key, value in options.items():
         if key not in known:
             raise LayerError(f"there is no option {key!r}", where=f"[{schema.name}]", mend=did_you_mean(key, known))
-        if isinstance(value, bool) or not isinstance(value, str | int):
+        if isinstance(value, bool) or not isinstance(value, str | int | float):
             raise LayerError(
                 f"{value!r} is neither text nor a number", where=f"[{schema.name}] {key}", mend="give text"
             )

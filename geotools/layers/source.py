@@ -278,8 +278,7 @@ def _data_files(source: Source, options: Mapping[str, Any]) -> list[str]:
     if path is None:
         return [driver_path(source.url or "")]
     if path.suffix.lower() == ".zip" and path.is_file():
-        limit_gb = float(options.get("unpacked_limit_gb", UNPACKED_LIMIT_GB))
-        names = check_archive(path, where=source.shown, limit_gb=limit_gb)
+        names = check_archive(path, where=source.shown, limit_gb=_limit_gb(options))
         return [f"{_in_archive(path)}{name}" for name in data_in_archive(names, where=source.shown)]
     if path.is_dir() and path.suffix.lower() != ".gdb":
         inside = sorted(str(item) for item in path.iterdir() if item.suffix.lower() in _IN_FOLDERS)
@@ -287,6 +286,14 @@ def _data_files(source: Source, options: Mapping[str, Any]) -> list[str]:
             raise LayerError("there is no spatial data in the folder", where=source.shown, mend="name a file")
         return inside
     return [str(path)]
+
+
+def _limit_gb(options: Mapping[str, Any]) -> float:
+    stated = options.get("unpacked_limit_gb", UNPACKED_LIMIT_GB)
+    try:
+        return float(stated)
+    except ValueError:
+        raise LayerError(f"{stated!r} is no number", where="unpacked_limit_gb", mend="give gigabytes") from None
 
 
 def _in_archive(path: Path) -> str:

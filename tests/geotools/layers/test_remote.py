@@ -40,7 +40,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     rng = np.random.default_rng(4)
     across, up = np.meshgrid(np.arange(300) * 100.0, np.arange(200) * 100.0)
     points = shapely.points(WEST + across.ravel() - 3_000, SOUTH + up.ravel() - 3_000)
-    many = layer(points, kind=[rng.bytes(24).hex() for _ in points])
+    many = layer(points, kind=[rng.bytes(120).hex() for _ in points])
     many.to_file(folder / "plants.gpkg")
     many.to_file(folder / "plants.fgb")
     write_parquet(folder / "plants.parquet", many)
