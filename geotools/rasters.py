@@ -14,8 +14,8 @@ from pyproj import CRS, Transformer
 
 from geotools.crs import check_source_crs, coded_crs, parse_crs
 from geotools.errors import RasterError, UnitError
-from geotools.layers.drivers import HEAD_BYTES, raster_kind
-from geotools.layers.remote import REMOTE_SCHEMES, driver_path, hushed, open_remote, show_address, show_path
+from geotools.sources.drivers import HEAD_BYTES, raster_kind
+from geotools.sources.remote import REMOTE_SCHEMES, driver_path, hushed, open_remote, show_address, show_path
 from geotools.units import parse_length
 
 if TYPE_CHECKING:

@@ -11,8 +11,8 @@ from typing import IO, TYPE_CHECKING, Any, cast
 import numpy as np
 
 from geotools.errors import LayerError, Noticed, OutputError
-from geotools.layers.remote import open_remote
 from geotools.layers.source import Part, Source, SourceLayer
+from geotools.sources.remote import open_remote
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

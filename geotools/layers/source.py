@@ -17,10 +17,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import urlsplit
 
 from geotools.errors import LayerError
-from geotools.layers.archives import UNPACKED_LIMIT_GB, check_archive, data_in_archive, open_member
-from geotools.layers.drivers import HEAD_BYTES, Kind, check_driver, check_json, check_text, vector_kind
-from geotools.layers.remote import REMOTE_SCHEMES, driver_path, hushed, open_remote, show_address
 from geotools.layers.schema import did_you_mean
+from geotools.sources.archives import UNPACKED_LIMIT_GB, check_archive, data_in_archive, open_member
+from geotools.sources.drivers import HEAD_BYTES, Kind, check_driver, check_json, check_text, vector_kind
+from geotools.sources.remote import REMOTE_SCHEMES, driver_path, hushed, open_remote, show_address
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

@@ -18,9 +18,9 @@ from geotools.errors import LayerError
 from geotools.findings import Finding
 from geotools.layers.columnar import read_parquet
 from geotools.layers.columns import ColumnUse, resolve_columns
-from geotools.layers.remote import hushed
 from geotools.layers.schema import LayerSchema, check_options
 from geotools.layers.source import Source, SourceLayer, choose_layer, hash_source, look_in, parse_source
+from geotools.sources.remote import hushed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -7,6 +7,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import geopandas as gpd
 from pyproj import CRS
 
 from geotools.crs import describe_crs
@@ -14,8 +15,6 @@ from geotools.errors import OutputError
 from geotools.outputs.package import show_layers
 
 if TYPE_CHECKING:
-    import geopandas as gpd
-
     from geotools.layers.source import Source
 
 __all__ = ["ADDRESS_VARIABLE", "write_database"]

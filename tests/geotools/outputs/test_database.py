@@ -236,3 +236,21 @@ def test_a_crs_without_code_is_refused(address):
     frame = gpd.GeoDataFrame({"a": [1]}, geometry=[shapely.Point(0, 0)], crs="+proj=tmerc +lon_0=-111.3 +k=0.9998")
     with pytest.raises(OutputError, match="EPSG code"):
         write_tables(parse_source(address), {"one": frame}, kinds={"one": TableKind()}, schema="bajada", run_id="a")
+
+
+def test_a_plan_writes_files_and_database_and_tells_no_password(address, tmp_path, capfd):
+    from geotools.pipeline import find_plan, read_plan, run_plan
+
+    text = find_plan("priority").read_text(encoding="utf-8")
+    head, sign, tail = text.partition('# [[step]]\n# use = "write_database"')
+    assert sign
+    told = head + "\n".join(line.removeprefix("# ") for line in (sign + tail).splitlines())
+    plan_file = tmp_path / "priority.toml"
+    plan_file.write_text(told.replace("../sample-gis", str(find_plan("priority").parents[1] / "sample-gis")))
+    record = run_plan(read_plan(plan_file), tmp_path / "out")
+    assert "database.json" in record["outputs"]
+    assert ask(address, "SELECT count(*) FROM bajada.lots WHERE run_id = 'priority'") == [(150,)]
+    written = capfd.readouterr()
+    for file in (tmp_path / "out").iterdir():
+        assert not any(secret.encode() in file.read_bytes() for secret in (*SECRETS, "s3cret%2Fpass")), file.name
+    assert not any(secret in written.out + written.err for secret in SECRETS)

@@ -15,8 +15,8 @@ from range_server import serve_files
 
 from geotools.errors import GeotoolsError, LayerError, RasterError
 from geotools.layers import check_source, read_inputs
-from geotools.layers.drivers import check_text, raster_kind, vector_kind
 from geotools.rasters import open_raster
+from geotools.sources.drivers import check_text, raster_kind, vector_kind
 
 LOTS = layer([square(0, 0), square(20, 0)], parcel_id=["1", "2"])
 

@@ -11,7 +11,7 @@ from lot_samples import layer, square
 
 from geotools.errors import LayerError
 from geotools.layers import read_inputs
-from geotools.layers.archives import check_archive
+from geotools.sources.archives import check_archive
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -26,7 +26,7 @@ def pack(path: Path, *members: tuple[str | zipfile.ZipInfo, bytes]) -> Path:
     return path
 
 
-def test_an_archive_that_unpacks_to_too_much_is_refused_by_its_directory(tmp_path, save):
+def test_an_archive_that_unpacks_to_too_much_is_refused_by_its_directory(tmp_path):
     big = pack(tmp_path / "big.zip", ("lots.geojson", b" " * 30_000_000))
     assert big.stat().st_size < 100_000
     source = {"parcels": str(big)}
@@ -96,8 +96,8 @@ def test_locked_and_damaged_members(tmp_path):
         read_inputs({"parcels": str(path)})
 
 
-def test_virtual_texts_in_an_archive_are_refused(tmp_path, save):
-    save(LOTS, "lots.gpkg")
+def test_virtual_texts_in_an_archive_are_refused(tmp_path):
+    LOTS.to_file(tmp_path / "lots.gpkg")
     text = f'<OGRVRTDataSource><OGRVRTLayer name="a"><SrcDataSource>{tmp_path}/lots.gpkg</SrcDataSource></OGRVRTLayer>'
     path = pack(tmp_path / "virtual.zip", ("lots.gpkg", f"{text}</OGRVRTDataSource>".encode()))
     with pytest.raises(LayerError, match="point to other files"):

@@ -17,10 +17,10 @@ from range_server import serve_files
 from geotools.errors import GeotoolsError, LayerError, RasterError
 from geotools.layers import check_source, read_inputs
 from geotools.layers.columnar import write_parquet
-from geotools.layers.remote import driver_path, open_remote
 from geotools.layers.source import look_in, parse_source
 from geotools.layers.vector import load_rows
 from geotools.rasters import open_raster, read_window
+from geotools.sources.remote import driver_path, open_remote
 
 if TYPE_CHECKING:
     from pathlib import Path
