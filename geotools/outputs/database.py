@@ -33,7 +33,7 @@ def write_database(
     path: Path,
     units: str = "us",
     database_url: str = "",
-    schema: str = "bajada",
+    database_schema: str = "bajada",
     run_id: str = "run",
 ) -> None:
     """Write the results as tables lots, barrier_lines, ways_in, footholds and rejected of a PostGIS database.
@@ -56,7 +56,7 @@ def write_database(
     database_url : str
         `postgresql://user@host/database`, without a password: it would stand in run.json. Blank: the address in the
         environment variable BAJADA_DATABASE_URL, which may hold one.
-    schema : str
+    database_schema : str
         Schema of the tables, made if it is not there.
     run_id : str
         Tells runs apart that share the tables.
@@ -91,10 +91,10 @@ def write_database(
         "barrier_lines": TableKind("line_id", "MultiLineString"),
     }
     tables = show_layers(given, units=units)
-    changes = write_tables(target, tables, kinds=kinds, schema=schema, run_id=run_id)
+    changes = write_tables(target, tables, kinds=kinds, schema=database_schema, run_id=run_id)
     receipt = {
         "database": target.shown,
-        "schema": schema,
+        "schema": database_schema,
         "run_id": run_id,
         "crs": describe_crs(CRS(lots.crs)),
         "rows": {name: change.rows for name, change in changes.items()},
