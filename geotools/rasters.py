@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 import warnings
+from contextlib import contextmanager
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -12,11 +14,12 @@ from pyproj import CRS, Transformer
 
 from geotools.crs import check_source_crs, coded_crs, parse_crs
 from geotools.errors import RasterError, UnitError
+from geotools.sources.drivers import HEAD_BYTES, raster_kind
+from geotools.sources.remote import REMOTE_SCHEMES, driver_path, hushed, open_remote, show_address, show_path
 from geotools.units import parse_length
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-    from pathlib import Path
+    from collections.abc import Iterator, Mapping, Sequence
 
     from affine import Affine
     from numpy.typing import ArrayLike, NDArray
@@ -52,12 +55,14 @@ def open_raster(source: str | Path, name: str, options: Mapping[str, Any] | None
     Parameters
     ----------
     source : str or pathlib.Path
-        A file that the raster library reads.
+        A file, or an address that is read by ranges (https, s3, gs, az). Only kinds that can't reach other files or
+        hosts are opened.
     name : str
         The layer's name, `elevation` or `vegetation`; elevations get the factor of their unit, from the option `unit`,
         else from the band's own unit, else metres.
     options : mapping, optional
-        `crs`, `unit` (of elevations), and band numbers from 1: `red` and `near_infrared`, or `index`.
+        `crs`, `unit` (of elevations), band numbers from 1: `red` and `near_infrared`, or `index`; `driver`, the one
+        driver that may open it, whatever it reaches.
 
     Returns
     -------
@@ -67,7 +72,9 @@ def open_raster(source: str | Path, name: str, options: Mapping[str, Any] | None
     Raises
     ------
     RasterError
-        If it can't be opened, has no georeference, or a band number is out of range.
+        If it can't be opened, points to other files or hosts, has no georeference, or a band number is out of range.
+    LayerError
+        If an address can't be reached.
     CrsError
         If it has no CRS and none is given, or its coordinates can't be in it.
     """
@@ -75,15 +82,17 @@ def open_raster(source: str | Path, name: str, options: Mapping[str, Any] | None
     from rasterio.errors import NotGeoreferencedWarning, RasterioIOError
 
     options = options or {}
-    where = f"{name}={source}"
+    path, shown, driver = _place(source, name, options)
+    where = f"{name}={shown}"
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", NotGeoreferencedWarning)  # refused below, in our words
         try:
-            dataset = rasterio.open(source)
+            with hushed(path if shown != path else None):
+                dataset = rasterio.open(path, driver=driver)
         except RasterioIOError as error:
-            raise RasterError(
-                f"it can't be opened ({error})", where=where, mend="check the path and the file"
-            ) from None
+            # of an address the driver's words may repeat what is secret in it
+            reason = f" ({error})" if shown == path else ""
+            raise RasterError(f"it can't be opened{reason}", where=where, mend="check the path and the file") from None
     with dataset:
         if dataset.transform.is_identity or dataset.transform.determinant == 0.0:
             has_points = " (it has ground control points: warp it with them first)" if dataset.gcps[0] else ""
@@ -112,7 +121,7 @@ def open_raster(source: str | Path, name: str, options: Mapping[str, Any] | None
         factor, unit = (1.0, "") if name != "elevation" else _elevation_unit(dataset, options, name)
         transform = dataset.transform
         return Raster(
-            path=str(source),
+            path=path,
             crs=crs,
             bounds=bounds,
             width=dataset.width,
@@ -173,22 +182,26 @@ def read_window(
 
     west, south, east, north = (float(value) for value in bounds)
     if not (math.isfinite(west + south + east + north) and west < east and south < north and margin_m >= 0.0):
-        raise RasterError(f"{tuple(bounds)} is no window", where=raster.path, mend="give west, south, east, north")
+        raise RasterError(
+            f"{tuple(bounds)} is no window", where=show_path(raster.path), mend="give west, south, east, north"
+        )
     cell_m = resolution_m if resolution_m is not None else _cell_size(raster, bounds, crs)
     if not (math.isfinite(cell_m) and cell_m > 0.0):
-        raise RasterError(f"a cell of {cell_m} m can't be", where=raster.path, mend="give a resolution above 0 m")
+        raise RasterError(
+            f"a cell of {cell_m} m can't be", where=show_path(raster.path), mend="give a resolution above 0 m"
+        )
     left, top = math.floor((west - margin_m) / cell_m), math.ceil((north + margin_m) / cell_m)
     columns = math.ceil((east + margin_m) / cell_m) - left
     rows = top - math.floor((south - margin_m) / cell_m)
     numbers = list(bands) if bands is not None else list(range(1, raster.count + 1))
     for number in numbers:
-        _band_number(number, raster.count, where=raster.path)
+        _band_number(number, raster.count, where=show_path(raster.path))
     if rows * columns * len(numbers) > _LARGEST_WINDOW_CELLS:
         raise RasterError(
-            f"a window of {rows:,} x {columns:,} cells", where=raster.path, mend="read it in smaller parts"
+            f"a window of {rows:,} x {columns:,} cells", where=show_path(raster.path), mend="read it in smaller parts"
         )
     transform = Affine(cell_m, 0.0, left * cell_m, 0.0, -cell_m, top * cell_m)
-    with rasterio.open(raster.path) as dataset:
+    with _reading(raster), rasterio.open(raster.path) as dataset:
         needs_alpha = dataset.nodata is None and ColorInterp.alpha not in dataset.colorinterp
         with WarpedVRT(
             dataset,
@@ -234,9 +247,9 @@ def sample(raster: Raster, points_xy: ArrayLike, *, crs: CRS, band: int = 1) -> 
 
     points = np.asarray(points_xy, dtype=float).reshape(-1, 2)
     values = np.full(len(points), np.nan)
-    band = _band_number(band, raster.count, where=raster.path)
+    band = _band_number(band, raster.count, where=show_path(raster.path))
     x, y = Transformer.from_crs(crs, raster.crs, always_xy=True).transform(points[:, 0], points[:, 1])
-    with rasterio.open(raster.path) as dataset:
+    with _reading(raster), rasterio.open(raster.path) as dataset:
         back = ~dataset.transform
         with np.errstate(invalid="ignore"):
             column = back.a * np.asarray(x) + back.b * np.asarray(y) + back.c
@@ -282,6 +295,40 @@ def vegetation_index(red: ArrayLike, near_infrared: ArrayLike) -> NDArray[np.flo
     with np.errstate(invalid="ignore"):
         index = np.divide(infrared - red_values, total, out=np.full(total.shape, np.nan), where=total != 0.0)
     return np.asarray(index, dtype=float)
+
+
+@contextmanager
+def _reading(raster: Raster) -> Iterator[None]:
+    """Say in our words, without what an address may keep secret, that cells can't be read."""
+    from rasterio.errors import RasterioIOError
+
+    try:
+        with hushed(raster.path if raster.path.startswith("/vsi") else None):
+            yield
+    except RasterioIOError:
+        raise RasterError(
+            "its cells can't be read", where=show_path(raster.path), mend="check that it is whole and can be reached"
+        ) from None
+
+
+def _place(source: str | Path, name: str, options: Mapping[str, Any]) -> tuple[str, str, str]:
+    """Find what the driver opens, what messages show, and the one driver that may open it, by the first bytes."""
+    text = str(source)
+    is_address = "://" in text
+    if is_address and text.partition("://")[0].lower() not in REMOTE_SCHEMES:
+        raise RasterError("a database is not read as a raster", where=name, mend="save it as a GeoTIFF")
+    path, shown = (driver_path(text), show_address(text)) if is_address else (text, text)
+    if "driver" in options:
+        return path, shown, str(options["driver"])
+    where = f"{name}={shown}"
+    try:
+        with open_remote(text) if is_address else Path(text).open("rb") as stream:
+            head = stream.read(HEAD_BYTES)
+    except OSError as error:
+        raise RasterError(
+            f"it can't be opened ({error.strerror})", where=where, mend="check the path and the file"
+        ) from None
+    return path, shown, raster_kind(head, shown, where=where).drivers[0]
 
 
 def _bounds(transform: Affine, width: int, height: int) -> tuple[float, float, float, float]:

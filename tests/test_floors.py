@@ -10,7 +10,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "geotools"
 FLOORS = (
     ("units", "errors", "design", "findings", "signature"),
-    ("crs", "layers", "rasters", "vegetation", "windows"),
+    ("crs", "sources", "layers", "rasters", "vegetation", "windows"),
     (
         "reach", "alignment", "closure", "separation", "habitat", "exposure", "takeoff", "pricing", "standards",
         "inspection", "existing", "specs",

@@ -74,7 +74,7 @@ def check_source(
         if schema is not None:
             check_options(schema, options)
         parsed = parse_source(source, base=base)
-        with look_in(parsed) as found:
+        with look_in(parsed, options) as found:
             return [
                 one for layer in _layers(parsed, found, schema, options) for one in _check_layer(layer, schema, options)
             ]
@@ -85,7 +85,7 @@ def check_source(
 def _layers(
     source: Source, found: list[SourceLayer], schema: LayerSchema | None, options: Mapping[str, Any]
 ) -> list[SourceLayer]:
-    named = options.get("layer", source.layer if source.url is None else None)
+    named = options.get("layer", None if source.is_database else source.layer)
     if schema is not None or named is not None:
         return [choose_layer(found, None if named is None else str(named))]
     return found
@@ -180,9 +180,10 @@ def _check_raster(source: str, name: str | None, options: Mapping[str, Any], bas
     if name is not None:
         check_options(layer_schema(name), options, raster=True)
     parsed = parse_source(source, base=base)
-    raster = open_raster(parsed.path or source, label, options)
+    raster = open_raster(parsed.path or parsed.url or "", label, options)
     message = (
-        f"{source}: {raster.width} x {raster.height} cells, bands: {raster.count}, in {describe_crs(raster.crs)}, "
+        f"{parsed.shown}: {raster.width} x {raster.height} cells, bands: {raster.count}, "
+        f"in {describe_crs(raster.crs)}, "
         f"no data: {'not stated' if raster.nodata is None else raster.nodata}"
     )
     found = [Finding("layer", "note", label, message, count=raster.width * raster.height)]

@@ -165,9 +165,9 @@ def is_raster(name: str, text: str) -> bool:
     """
     if name == "elevation":
         return True
-    if name not in ("vegetation", "land_cover") or "://" in text:
+    if name not in ("vegetation", "land_cover"):
         return False
-    return text.lower().endswith(_RASTER_SUFFIXES)
+    return text.lower().partition("?")[0].endswith(_RASTER_SUFFIXES)
 
 
 @dataclass(frozen=True)
@@ -254,9 +254,7 @@ def _read_raster(
 
     check_options(schema, options, raster=True)
     source = parse_source(text, base=site.base)
-    if source.path is None:
-        raise RasterError("a database is not read as a raster", where=source.shown, mend="save it as a GeoTIFF")
-    raster = open_raster(source.path, name, options)
+    raster = open_raster(source.path or source.url or "", name, options)
     bounds = transform_bounds(raster.bounds, raster.crs, site.crs)
     if not gap_m(bounds, site.bounds) <= 0.0:
         own = transform_bounds(site.bounds, site.crs, raster.crs)
@@ -275,6 +273,9 @@ def _read_raster(
             ),
         )
     findings = []
+    if source.url:
+        message = "it is read in parts from its address, so that no hash tells whether it changes"
+        findings.append(Finding("hash", "note", name, message))
     west, south, east, north = site.bounds
     if not (bounds[0] <= west and bounds[1] <= south and bounds[2] >= east and bounds[3] >= north):
         message = "it doesn't cover all parcels; values beyond it are missing"
@@ -285,7 +286,7 @@ def _read_raster(
     findings += transformation_findings(raster.crs, site.crs, raster.bounds, layer=name)
     summary = {
         "source": source.shown,
-        "sha256": hash_source(source),
+        "sha256": None if source.url else hash_source(source),
         "features": None,
         "crs": describe_crs(raster.crs),
         "driver": "raster",

@@ -98,8 +98,11 @@ LAYERS: dict[str, LayerSchema] = {
 HABITAT_LAYERS = ("washes", "open_desert", "vegetation")
 """Layers that say where the animals live; one of them far from the parcels is refused."""
 
-_VECTOR_OPTIONS = ("crs", "layer", "encoding", "unit")
-_RASTER_OPTIONS = {"vegetation": ("crs", "red", "near_infrared", "index"), "elevation": ("crs", "unit", "index")}
+_VECTOR_OPTIONS = ("crs", "layer", "encoding", "unit", "driver", "unpacked_limit_gb")
+_RASTER_OPTIONS = {
+    "vegetation": ("crs", "driver", "red", "near_infrared", "index"),
+    "elevation": ("crs", "driver", "unit", "index"),
+}
 
 
 def layer_schema(name: str, *, others: Collection[str] = ()) -> LayerSchema:
@@ -137,13 +140,13 @@ def check_options(schema: LayerSchema, options: Mapping[str, Any], *, raster: bo
     >>> check_options(LAYERS["parcels"], {"id": "APN"})
     """
     if raster:
-        known: tuple[str, ...] = _RASTER_OPTIONS.get(schema.name, ("crs", "index"))
+        known: tuple[str, ...] = _RASTER_OPTIONS.get(schema.name, ("crs", "driver", "index"))
     else:
         known = (*_VECTOR_OPTIONS, *(spelling for column in schema.columns for spelling in column.spellings()))
     for key, value in options.items():
         if key not in known:
             raise LayerError(f"there is no option {key!r}", where=f"[{schema.name}]", mend=did_you_mean(key, known))
-        if isinstance(value, bool) or not isinstance(value, str | int):
+        if isinstance(value, bool) or not isinstance(value, str | int | float):
             raise LayerError(
                 f"{value!r} is neither text nor a number", where=f"[{schema.name}] {key}", mend="give text"
             )

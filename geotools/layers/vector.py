@@ -16,9 +16,11 @@ from pyproj import CRS
 from geotools.crs import check_source_crs, coded_crs, describe_crs, parse_crs, transform_bounds
 from geotools.errors import LayerError
 from geotools.findings import Finding
+from geotools.layers.columnar import read_parquet
 from geotools.layers.columns import ColumnUse, resolve_columns
 from geotools.layers.schema import LayerSchema, check_options
 from geotools.layers.source import Source, SourceLayer, choose_layer, hash_source, look_in, parse_source
+from geotools.sources.remote import hushed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -31,7 +33,7 @@ __all__ = ["READ_WHOLE_UP_TO", "RawLayer", "finite_bounds", "load_rows", "read_v
 READ_WHOLE_UP_TO = 50_000
 """Features up to which a layer is read whole, so that every faulty row is named (assumption of this project)."""
 
-_BOX_DRIVERS = ("GPKG", "ESRI Shapefile", "OpenFileGDB")
+_BOX_DRIVERS = ("GPKG", "ESRI Shapefile", "OpenFileGDB", "FlatGeobuf")
 """Drivers whose feature numbers still tell the row when only an area is read."""
 
 
@@ -91,7 +93,8 @@ def read_vector(
     base : pathlib.Path, optional
         Folder of relative paths.
     area : (bounds, pyproj.CRS), optional
-        Where to read; layers of more than 50,000 features are read by area where the driver can.
+        Where to read; tables of a database, and layers of more than 50,000 features where the driver can, are read by
+        area.
     hashes : dict, optional
         Hashes of files already taken in this job; added to.
 
@@ -104,8 +107,8 @@ def read_vector(
     """
     check_options(schema, options)
     source = parse_source(text, base=base)
-    with look_in(source) as found:
-        named = options.get("layer", source.layer if source.url is None else None)
+    with look_in(source, options) as found:
+        named = options.get("layer", None if source.is_database else source.layer)
         layer = choose_layer(found, None if named is None else str(named))
         uses = resolve_columns(layer.fields, schema, options, where=layer.where)
         columns = [use.source_column for use in uses] if schema.name_fixed else list(layer.fields)
@@ -159,26 +162,28 @@ def load_rows(
         If the driver gives up, or the text can't be decoded.
     """
     findings: list[Finding] = []
-    bounds: tuple[float, float, float, float] | None = None
+    window, window_crs = (None, None) if area is None else area
     if layer.driver == "PostGIS":
         from geotools.layers.database import read_table
 
-        frame = read_table(layer, columns)
+        frame, rows, bounds = read_table(layer, columns, window=window, window_crs=window_crs, crs=crs)
     elif layer.driver == "Parquet":
-        frame = _load_parquet(layer, columns)
+        by_window = layer.features > READ_WHOLE_UP_TO
+        frame, rows, bounds = read_parquet(
+            layer, columns, window=window if by_window else None, window_crs=window_crs, crs=crs
+        )
     else:
-        box, bounds = _box(layer, area, crs)
-        with warnings.catch_warnings(record=True) as heard, np.errstate(invalid="ignore"):
-            warnings.simplefilter("always")
-            frame, curved = _load(layer, columns, encoding, box)
+        with hushed(layer.source.url):
+            box, bounds = _box(layer, area, crs)
+            with warnings.catch_warnings(record=True) as heard, np.errstate(invalid="ignore"):
+                warnings.simplefilter("ignore" if layer.source.url else "always")
+                frame, curved = _load(layer, columns, encoding, box)
+            rows = np.arange(1, len(frame) + 1) if box is None else _rows_of(layer, frame.index)
         told = dict.fromkeys(str(one.message) for one in heard)
         findings += [Finding("driver", "warning", name, f"its driver says: {text}") for text in told]
         if curved:
             message = "curves became chords of 4 degrees of arc (within 0.06 % of their radius)"
             findings.append(Finding("curves", "note", name, message))
-    rows = np.arange(1, len(frame) + 1)
-    if bounds is not None:
-        rows = _rows_of(layer, frame.index)
     frame = frame.reset_index(drop=True)
     if frame.geometry.name != "geometry":
         frame = frame.rename_geometry("geometry")
@@ -266,8 +271,14 @@ def _load(
         raise LayerError(
             "its text can't be decoded", where=layer.where, mend="say its encoding, such as encoding = 'cp1252'"
         ) from None
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pyogrio.errors.FeatureError) as error:
-        raise LayerError(f"its rows can't be read ({error})", where=layer.where, mend="export it again") from None
+    except (
+        pyogrio.errors.DataSourceError,
+        pyogrio.errors.DataLayerError,
+        pyogrio.errors.FeatureError,
+        OSError,
+    ) as error:
+        reason = "" if layer.source.url else f" ({error})"
+        raise LayerError(f"its rows can't be read{reason}", where=layer.where, mend="export it again") from None
 
 
 def _check_encoding(encoding: str) -> None:
@@ -277,22 +288,10 @@ def _check_encoding(encoding: str) -> None:
         raise LayerError(f"there is no encoding {encoding!r}", mend="try 'cp1252' or 'utf-8'") from None
 
 
-def _load_parquet(layer: SourceLayer, columns: Sequence[str]) -> gpd.GeoDataFrame:
-    """Read a GeoParquet file whole: an area read from it would no longer know its rows."""
-    import json
-
-    import pyarrow.parquet as pq
-
-    with pq.ParquetFile(layer.opens) as file:
-        geometry = json.loads((file.schema_arrow.metadata or {})[b"geo"])["primary_column"]
-    try:
-        return gpd.read_parquet(layer.opens, columns=[*columns, geometry])
-    except (ValueError, OSError) as error:
-        raise LayerError(f"its rows can't be read ({error})", where=layer.where, mend="export it again") from None
-
-
 def _rows_of(layer: SourceLayer, fids: pd.Index) -> NDArray[np.int64]:
     """Rows, counted from 1, of feature numbers."""
+    if layer.driver == "FlatGeobuf":  # its feature numbers are places in the file, from 0
+        return np.asarray(fids.to_numpy() + 1, dtype=np.int64)
     import pyogrio
 
     every = pyogrio.read_dataframe(

@@ -1,4 +1,4 @@
-"""Write layers to a GeoPackage, the same bytes for the same layers."""
+"""Write layers to a GeoPackage or another kind of file, the same bytes for the same layers."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-__all__ = ["write_geopackage"]
+__all__ = ["geometry_type", "writable", "write_geopackage", "write_layers"]
 
 _WRITTEN_ON = "2000-01-01T00:00:00.000Z"  # a fixed date in the file, so that the bytes depend on the layers alone
 _FAMILIES = {
@@ -49,6 +49,23 @@ def write_geopackage(
     OutputError
         If a layer has no CRS, or the file can't be written.
     """
+    write_layers(path, layers, driver="GPKG", geometry_types=geometry_types)
+
+
+def write_layers(
+    path: Path,
+    layers: Mapping[str, pd.DataFrame],
+    *,
+    driver: str,
+    geometry_types: Mapping[str, str] | None = None,
+) -> None:
+    """Write layers to a new file with one of the drivers, as `write_geopackage` says.
+
+    Raises
+    ------
+    OutputError
+        If a layer has no CRS, or the file can't be written.
+    """
     crs = {frame.crs for frame in layers.values() if isinstance(frame, gpd.GeoDataFrame)}
     if None in crs or len(crs) > 1:
         raise OutputError("the layers are not all in one stated CRS", where=str(path), mend="reproject them first")
@@ -58,17 +75,17 @@ def write_geopackage(
         path.unlink(missing_ok=True)
         for name, frame in layers.items():
             if isinstance(frame, gpd.GeoDataFrame):
-                wanted = (geometry_types or {}).get(name) or _geometry_type(name, frame)
+                wanted = (geometry_types or {}).get(name) or geometry_type(name, frame)
                 pyogrio.write_dataframe(
-                    _writable(frame),
+                    writable(frame),
                     path,
                     layer=name,
-                    driver="GPKG",
+                    driver=driver,
                     geometry_type=wanted,
                     promote_to_multi=wanted.startswith("Multi"),
                 )
             else:
-                pyogrio.write_dataframe(_writable(frame), path, layer=name, driver="GPKG")
+                pyogrio.write_dataframe(writable(frame), path, layer=name, driver=driver)
     except (
         OSError,
         pyogrio.errors.DataSourceError,
@@ -82,15 +99,28 @@ def write_geopackage(
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
 
 
-def _geometry_type(name: str, frame: gpd.GeoDataFrame) -> str:
+def geometry_type(name: str, frame: gpd.GeoDataFrame) -> str:
+    """Tell the OGC geometry type that holds all shapes of a layer: multipart where parts may be several.
+
+    Examples
+    --------
+    >>> geometry_type("lots", gpd.GeoDataFrame(geometry=[]))
+    'MultiPolygon'
+    """
     kinds = set(frame.geometry.geom_type.dropna())
     if not kinds:
         return _OF_LAYER.get(name, "Unknown")
     return next((family for family, members in _FAMILIES.items() if kinds <= members), "Unknown")
 
 
-def _writable(frame: pd.DataFrame) -> pd.DataFrame:
-    """Give columns that hold nothing the kind that their type says, and text where there are only missing values."""
+def writable(frame: pd.DataFrame) -> pd.DataFrame:
+    """Give columns that hold nothing the kind that their type says, and text where there are only missing values.
+
+    Examples
+    --------
+    >>> str(writable(pd.DataFrame({"note": [None]}, dtype=object))["note"].dtype)
+    'str'
+    """
     made = frame.reset_index(drop=True)
     for name in made.columns:
         if isinstance(made, gpd.GeoDataFrame) and name == made.geometry.name:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import geopandas as gpd
 import pandas as pd
 
+from geotools.errors import OutputError
 from geotools.outputs.columns import (
     BARRIER_LINES_COLUMNS,
     FOOTHOLDS_COLUMNS,
@@ -19,9 +20,21 @@ from geotools.outputs.columns import (
 from geotools.outputs.display import check_same_crs, show_table
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
-__all__ = ["write_lots"]
+    from pyproj import CRS
+
+__all__ = ["show_layers", "write_layer", "write_lots"]
+
+_COLUMNS: dict[str, Sequence[str]] = {
+    "lots": SPECS_COLUMNS,
+    "barrier_lines": BARRIER_LINES_COLUMNS,
+    "ways_in": WAYS_IN_COLUMNS,
+    "footholds": FOOTHOLDS_COLUMNS,
+    "rejected": REJECTED_COLUMNS,
+    "panels": PANELS_COLUMNS,
+}
+"""Columns of each table of the results that always come first."""
 
 
 def write_lots(
@@ -66,21 +79,82 @@ def write_lots(
     """
     from geotools.layers.writing import write_geopackage
 
-    given: dict[str, tuple[gpd.GeoDataFrame | None, Sequence[str]]] = {
-        "lots": (lots, SPECS_COLUMNS),
-        "barrier_lines": (barrier_lines, BARRIER_LINES_COLUMNS),
-        "ways_in": (ways_in, WAYS_IN_COLUMNS),
-        "footholds": (footholds, FOOTHOLDS_COLUMNS),
-        "rejected": (rejected, REJECTED_COLUMNS),
+    given = {
+        "lots": lots,
+        "barrier_lines": barrier_lines,
+        "ways_in": ways_in,
+        "footholds": footholds,
+        "rejected": rejected,
     }
     if panels is not None:
-        given["panels"] = (panels, PANELS_COLUMNS)
-    check_same_crs({name: table for name, (table, _) in given.items() if table is not None})
-    layers = {
-        name: _empty_layer(columns, lots, units) if table is None else _show_layer(table, columns, units)
-        for name, (table, columns) in given.items()
+        given["panels"] = panels
+    write_geopackage(path, show_layers(given, units=units))
+
+
+def write_layer(table: gpd.GeoDataFrame, *, path: Path, units: str = "us") -> None:
+    """Write one table as GeoParquet or FlatGeobuf, its rows along a Hilbert curve, so that a part is read quickly.
+
+    GeoParquet is version 1.1 with a covering of bounds. Rows keep their ids; their order is not that of the input.
+
+    Parameters
+    ----------
+    table : geopandas.GeoDataFrame
+        A working table, lengths in metres, projected CRS.
+    path : pathlib.Path
+        The file to write; its ending says the kind: .parquet or .fgb.
+    units : str
+        `us` (feet and inches) or `metric` (metres and millimetres).
+
+    Raises
+    ------
+    CrsError
+        If the table has no projected CRS in metres.
+    OutputError
+        If the file's ending is another, or a column holds what can't be written.
+
+    Examples
+    --------
+    >>> write_layer(lots, path=Path("lots.parquet"))  # doctest: +SKIP
+    """
+    from geotools.layers.columnar import write_flatgeobuf, write_parquet
+
+    writers = {".parquet": write_parquet, ".fgb": write_flatgeobuf}
+    if path.suffix not in writers:
+        raise OutputError(
+            f"the ending {path.suffix!r} is none that is written", where=path.name, mend="use .parquet or .fgb"
+        )
+    check_same_crs({path.stem: table})
+    writers[path.suffix](path, _show_layer(table, _COLUMNS.get(path.stem, ()), units))
+
+
+def show_layers(given: Mapping[str, gpd.GeoDataFrame | None], *, units: str) -> dict[str, gpd.GeoDataFrame]:
+    """Make the tables of the results as they are shown: with their fixed columns, empty where not given.
+
+    Parameters
+    ----------
+    given : mapping of str to geopandas.GeoDataFrame or None
+        Working tables in metres by their names: lots, barrier_lines, ways_in, footholds, rejected, panels.
+    units : str
+        `us` or `metric`.
+
+    Raises
+    ------
+    CrsError
+        If a table has no projected CRS in metres, or another one than the others.
+    OutputError
+        If a column is missing or holds what can't be written.
+
+    Examples
+    --------
+    >>> show_layers({}, units="us")
+    {}
+    """
+    check_same_crs({name: table for name, table in given.items() if table is not None})
+    crs = next((table.crs for table in given.values() if table is not None), None)
+    return {
+        name: _empty_layer(_COLUMNS[name], crs, units) if table is None else _show_layer(table, _COLUMNS[name], units)
+        for name, table in given.items()
     }
-    write_geopackage(path, layers)
 
 
 def _show_layer(table: gpd.GeoDataFrame, columns: Sequence[str], units: str) -> gpd.GeoDataFrame:
@@ -89,7 +163,7 @@ def _show_layer(table: gpd.GeoDataFrame, columns: Sequence[str], units: str) -> 
     )
 
 
-def _empty_layer(columns: Sequence[str], lots: gpd.GeoDataFrame, units: str) -> gpd.GeoDataFrame:
+def _empty_layer(columns: Sequence[str], crs: CRS | None, units: str) -> gpd.GeoDataFrame:
     empty = pd.DataFrame({name: pd.Series(dtype=object) for name in columns})
     shown = show_table(empty, columns=columns, units=units)
-    return gpd.GeoDataFrame(shown, geometry=gpd.GeoSeries([], crs=lots.crs), crs=lots.crs)
+    return gpd.GeoDataFrame(shown, geometry=gpd.GeoSeries([], crs=crs), crs=crs)

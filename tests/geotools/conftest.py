@@ -1,4 +1,4 @@
-"""Find open data that installed packages carry."""
+"""Find open data that installed packages carry, and start a spatial database."""
 
 from __future__ import annotations
 
@@ -6,9 +6,10 @@ from importlib import metadata
 from typing import TYPE_CHECKING
 
 import pytest
+from database_server import serve
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
 
 @pytest.fixture(scope="session")
@@ -26,3 +27,10 @@ def packaged() -> Callable[[str, str], str]:
         return str(found[0].locate())
 
     return find
+
+
+@pytest.fixture(scope="session")
+def database_server() -> Iterator[str]:
+    """The address, with its password, of a spatial database of our own."""
+    with serve() as address:
+        yield address

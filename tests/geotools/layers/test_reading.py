@@ -302,7 +302,7 @@ def test_curves_become_chords(tmp_path):
         "<GeometryType>wkbUnknown</GeometryType><LayerSRS>EPSG:26912</LayerSRS>"
         '<GeometryField encoding="WKT" field="shape"/></OGRVRTLayer></OGRVRTDataSource>'
     )
-    inputs = read_inputs({"parcels": str(tmp_path / "lots.vrt")})
+    inputs = read_inputs({"parcels": str(tmp_path / "lots.vrt")}, options={"parcels": {"driver": "OGR_VRT"}})
     drawn = inputs.layers["parcels"].geometry[0]
     assert inputs.layers["parcels"]["parcel_id"].tolist() == ["1", "2"]
     # a polygon of 90 corners inside a circle of radius 10

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import fiona
+import geopandas as gpd
 import numpy as np
 import pytest
 
 from geotools.errors import CrsError, OutputError
-from geotools.outputs.package import write_lots
+from geotools.outputs.package import write_layer, write_lots
 
 pytest.importorskip("geotools.layers.writing", reason="the layers' writer is not there yet")
 
@@ -86,3 +87,23 @@ def test_mixed_crs_and_missing_columns_are_refused(town, tmp_path):
     with pytest.raises(OutputError, match="verdict"):
         write_lots(town.lots.drop(columns="verdict"), town.barrier_lines, path=path)
     assert not path.exists()
+
+
+@pytest.mark.parametrize("ending", ["parquet", "fgb"])
+def test_one_table_for_reading_in_part(town, tmp_path, ending):
+    path = tmp_path / f"lots.{ending}"
+    write_layer(town.lots, path=path)
+    back = gpd.read_parquet(path) if ending == "parquet" else gpd.read_file(path)
+    assert list(back.columns)[: len(LAYERS["lots"].split())] == LAYERS["lots"].split()
+    assert sorted(back["parcel_id"]) == sorted(town.lots["parcel_id"])
+    assert back["parcel_id"].tolist() != town.lots["parcel_id"].tolist()  # along the curve, not as they came
+    back = back.set_index("parcel_id").loc[town.lots["parcel_id"]]
+    np.testing.assert_allclose(back["length_ft"], town.lots["length_m"] / 0.3048, atol=0.05 + 1e-9)  # shown to 0.1 ft
+    np.testing.assert_array_equal(back.area, town.lots.area)
+    written = path.read_bytes()
+    write_layer(town.lots, path=path)
+    assert path.read_bytes() == written
+    with pytest.raises(OutputError, match="ending"):
+        write_layer(town.lots, path=tmp_path / "lots.shp")
+    with pytest.raises(CrsError):
+        write_layer(town.lots.to_crs(4326), path=path)

@@ -1,0 +1,1 @@
+"""Reach a source and tell what it is before any driver opens it."""
