@@ -17,7 +17,10 @@ from geotools.errors import GeotoolsError, LayerError, OutputError
 from geotools.layers import read_inputs
 from geotools.layers.database_writing import TableKind, check_name, write_tables
 from geotools.layers.source import parse_source
+from geotools.layers.writing import write_geopackage
 from geotools.outputs.database import ADDRESS_VARIABLE, write_database
+from geotools.pipeline import find_plan, read_plan, run_plan
+from geotools.pipeline.plan import change_plan
 
 psycopg = pytest.importorskip("psycopg")
 SECRETS = ("s3cret", "pass@")
@@ -238,18 +241,20 @@ def test_a_crs_without_code_is_refused(address):
         write_tables(parse_source(address), {"one": frame}, kinds={"one": TableKind()}, schema="bajada", run_id="a")
 
 
-def test_a_plan_writes_files_and_database_and_tells_no_password(address, tmp_path, capfd):
-    from geotools.pipeline import find_plan, read_plan, run_plan
-
-    text = find_plan("priority").read_text(encoding="utf-8")
-    head, sign, tail = text.partition('# [[step]]\n# use = "write_database"')
+def test_a_plan_writes_files_and_database_and_tells_no_password(address, town, tmp_path, capfd):
+    layers = {"parcels": town.lots.iloc[:6][["parcel_id", "geometry"]], "open_desert": town.open_desert}
+    write_geopackage(tmp_path / "town.gpkg", {**layers, "buildings": town.buildings, "roads": town.roads})
+    head, sign, tail = (
+        find_plan("priority").read_text(encoding="utf-8").partition('# [[step]]\n# use = "write_database"')
+    )
     assert sign
-    told = head + "\n".join(line.removeprefix("# ") for line in (sign + tail).splitlines())
     plan_file = tmp_path / "priority.toml"
-    plan_file.write_text(told.replace("../sample-gis", str(find_plan("priority").parents[1] / "sample-gis")))
-    record = run_plan(read_plan(plan_file), tmp_path / "out")
+    plan_file.write_text(head + "\n".join(line.removeprefix("# ") for line in (sign + tail).splitlines()))
+    names = ("parcels", "open_desert", "buildings", "roads")
+    plan = change_plan(read_plan(plan_file), inputs=[f"{name}={tmp_path}/town.gpkg#{name}" for name in names])
+    record = run_plan(plan, tmp_path / "out")
     assert "database.json" in record["outputs"]
-    assert ask(address, "SELECT count(*) FROM bajada.lots WHERE run_id = 'priority'") == [(150,)]
+    assert ask(address, "SELECT count(*) FROM bajada.lots WHERE run_id = 'priority'") == [(6,)]
     written = capfd.readouterr()
     for file in (tmp_path / "out").iterdir():
         assert not any(secret.encode() in file.read_bytes() for secret in (*SECRETS, "s3cret%2Fpass")), file.name
