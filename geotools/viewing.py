@@ -153,7 +153,7 @@ class _Answers(BaseHTTPRequestHandler):
         try:
             with path.open("rb") as file:
                 mark = _mark(path)
-                if path.name == _MAP:
+                if path.suffix == ".html":
                     page = _watched_page(file.read().decode("utf-8")).encode("utf-8")
                     self._head(path, len(page), mark)
                     if body:

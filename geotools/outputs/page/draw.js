@@ -330,7 +330,7 @@ lotMap.draw = (() => {
       else if (style.shape) {
         if (shapes.at) paintMany(pen, shapes, seen(shapes, view), { color: style.color, weight: style.weight, casing: 1, fill: false }, view);
         paintMarks(pen, layer, view);
-      } else paintMany(pen, shapes, seen(shapes, view), style, view);
+      } else paintMany(pen, shapes, seen(shapes, view), style, id === "parts" ? { ...view, stroke: 1 } : view);
     }
     paintChosen(pen, view);
     paintLabels(pen, view);

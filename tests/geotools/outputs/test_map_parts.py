@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import threading
 from urllib.parse import quote
 
 import pytest
@@ -11,6 +12,7 @@ import shapely
 from map_pages import TITLE, click_lot, draw_town, shown_ids
 
 from geotools.outputs.map_parts import split_lots
+from geotools.viewing import make_server
 
 MOST_PER_PART = 30
 
@@ -117,15 +119,15 @@ def test_search_leads_to_the_lot_on_its_part_and_back(open_page, folder, town):
         page.wait_for_function("document.querySelectorAll('#hits a').length === 1")
         assert page.locator("#hits a").inner_text() == f"Lot {name}"
         page.locator("#hits a").click()
-        page.wait_for_function("typeof lotMap !== 'undefined' && lotMap.ready")
+        page.wait_for_url("**/map-*.html#lot=*")
         assert page.locator("#card h2").inner_text() == f"Lot {name}"
         assert page.evaluate("window.broken") is None
         page.get_by_role("link", name="Whole site").click()
-        page.wait_for_function("lotMap.read.content.index && lotMap.ready")
+        page.wait_for_url("**/map.html")
     page.locator("#search").fill("0010")
     page.wait_for_function("document.querySelectorAll('#hits a').length === 10")
     page.locator("#search").press("Enter")
-    page.wait_for_function("lotMap.read.content.overview && lotMap.ready")
+    page.wait_for_url("**/map-*.html#lot=*")
     assert page.locator("#card h2").inner_text() == "Lot 00100"
 
 
@@ -135,7 +137,8 @@ def test_a_part_sends_on_what_it_does_not_have(open_page, folder, town):
     page = open_page(first).page
     page.locator("#search").fill(elsewhere)
     page.locator("#hits a").click()
-    page.wait_for_function("lotMap.read.content.index && lotMap.ready")
+    page.wait_for_url("**/map.html#find=*")
+    page.wait_for_selector("#hits a")
     assert page.locator("#search").input_value() == elsewhere
     assert page.locator("#hits a").inner_text() == f"Lot {elsewhere}"
     page.goto(f"{first.as_uri()}#lot={quote(elsewhere)}")
@@ -173,3 +176,20 @@ def test_a_square_leads_to_its_part(open_page, folder):
     page.wait_for_url(f"**/{part_files(folder)[part - 1].name}")
     page.wait_for_function("typeof lotMap !== 'undefined' && lotMap.ready")
     assert len(shown_ids(page)) > 0
+
+
+def test_served_parts_open_and_watch_for_a_new_run(open_page, folder):
+    with make_server(folder) as server:
+        thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
+        thread.start()
+        try:
+            address = f"http://127.0.0.1:{server.server_address[1]}"
+            opened = open_page(f"{address}/", fragment=f"#lot={ids_of(part_files(folder)[1])[0]}", offline=False)
+            opened.page.wait_for_url("**/map-02.html#lot=*")
+            opened.page.wait_for_selector("#card h2")
+            assert "run.json" in opened.page.content()
+            assert opened.page.evaluate("lotMap.ready")
+        finally:
+            opened.page.context.close()
+            server.shutdown()
+            thread.join()
