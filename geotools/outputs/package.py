@@ -12,6 +12,7 @@ from geotools.outputs.columns import (
     BARRIER_LINES_COLUMNS,
     FOOTHOLDS_COLUMNS,
     PANELS_COLUMNS,
+    PLANNED_GATES_COLUMNS,
     REJECTED_COLUMNS,
     SPECS_COLUMNS,
     WAYS_IN_COLUMNS,
@@ -31,6 +32,7 @@ def write_lots(
     footholds: gpd.GeoDataFrame | None = None,
     rejected: gpd.GeoDataFrame | None = None,
     panels: gpd.GeoDataFrame | None = None,
+    planned_gates: gpd.GeoDataFrame | None = None,
     *,
     path: Path,
     units: str = "us",
@@ -38,7 +40,8 @@ def write_lots(
     """Write the results as a GeoPackage with the layers lots, barrier_lines, ways_in, footholds and rejected.
 
     Every layer is there, with its fixed columns, even when it has no row. Lengths are converted as `show_table`
-    says; the geometry stays in the working CRS. The height schedule is one layer more, `panels`, where it is given.
+    says; the geometry stays in the working CRS. The height schedule and the places of gates are layers more,
+    `panels` and `planned_gates`, where they are given.
 
     Parameters
     ----------
@@ -48,6 +51,8 @@ def write_lots(
         Working tables in the same CRS; what is not given becomes an empty layer.
     panels : geopandas.GeoDataFrame, optional
         Height schedule of the lines in the same CRS.
+    planned_gates : geopandas.GeoDataFrame, optional
+        As `place_gates` gives it, in the same CRS; a gate to agree on site has no point.
     path : pathlib.Path
         The file to write.
     units : str
@@ -75,6 +80,10 @@ def write_lots(
     }
     if panels is not None:
         given["panels"] = (panels, PANELS_COLUMNS)
+    if planned_gates is not None:
+        advised = barrier_lines.loc[barrier_lines["recommended"].astype(bool), "line_id"]
+        of_advised = planned_gates.assign(recommended=planned_gates["line_id"].isin(advised))
+        given["planned_gates"] = (of_advised, PLANNED_GATES_COLUMNS)
     check_same_crs({name: table for name, (table, _) in given.items() if table is not None})
     layers = {
         name: _empty_layer(columns, lots, units) if table is None else _show_layer(table, columns, units)

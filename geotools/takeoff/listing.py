@@ -46,6 +46,7 @@ def list_takeoff(
     footholds_to_clear: gpd.GeoDataFrame | None = None,
     wash_ground: gpd.GeoDataFrame | None = None,
     soils: gpd.GeoDataFrame | None = None,
+    planned_gates: gpd.GeoDataFrame | None = None,
     *,
     standard: BarrierStandard | None = None,
     units: str = "us",
@@ -91,6 +92,9 @@ def list_takeoff(
         Where a line crosses it, a flow gate stands.
     soils : GeoDataFrame, optional
         Polygons with `soil`: sand, gravel, caliche or rock.
+    planned_gates : GeoDataFrame, optional
+        As `place_gates` gives it: each gate opens its line at its station, at its own width, and posts and mesh are
+        laid out afresh either side. A gate without a place is taken from the longest run of its line.
     standard : BarrierStandard, optional
         Height and burial.
     units : str
@@ -108,7 +112,7 @@ def list_takeoff(
     line_post_m, terminal_post_m : float
         Outside diameters (common practice, no source: 1.9 in and 2.375 in).
     gate_width_m : float
-        Clear width of a new gate (assumption of this project: 3 ft).
+        Clear width of a new gate without a place (assumption of this project: 3 ft).
     trench_width_m : float
         Width of the trench (assumption of this project: 6 in); its depth is the burial.
     ring_spacing_m : float
@@ -177,7 +181,9 @@ def list_takeoff(
     mends = _mends(lots, ways_in)
     gaps = _gaps_as_lines(mends, standard.height_m)
     work = Work()
-    take_off_lines(work, lines, _panels_after_clearing(panels, lines, footholds_to_clear), soils, practice)
+    take_off_lines(
+        work, lines, _panels_after_clearing(panels, lines, footholds_to_clear), soils, practice, planned_gates
+    )
     take_off_lines(work, gaps, None, soils, practice)
     take_off_walls(work, mends[mends["kind"] != "gap"], height_m=standard.height_m, practice=practice)
     take_off_clearing(work, lines, footholds_to_clear, wash_ground)
