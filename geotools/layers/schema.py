@@ -82,6 +82,7 @@ LAYERS: dict[str, LayerSchema] = {
         LayerSchema("footholds", _ANY, (_KIND, _length("height"))),
         LayerSchema("roads", ("line", "polygon"), (_WIDTH,)),
         LayerSchema("easements", ("polygon",)),
+        LayerSchema("pools", ("polygon",), (_length("depth"),)),
         LayerSchema("attractants", _ANY, (_KIND,)),
         LayerSchema("encounters", ("point",), (Column("observed_on", "date"),)),
     )

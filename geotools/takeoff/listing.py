@@ -13,7 +13,7 @@ import shapely
 from geotools.design import BarrierStandard
 from geotools.errors import Assumed, DesignError, StepError
 from geotools.takeoff.cutting import cut_stock
-from geotools.takeoff.items import ITEMS, measure_unit, order_quantity, round_quantity
+from geotools.takeoff.items import ITEMS, describe_item, measure_unit, order_quantity, round_quantity
 from geotools.takeoff.posts import POST_SPACING_M
 from geotools.takeoff.work import Practice, Work, take_off_clearing, take_off_lines, take_off_walls
 from geotools.units import METRES_PER_FOOT, METRES_PER_INCH
@@ -278,7 +278,7 @@ def _arrange(work: Work, practice: Practice, waste_pct: Mapping[str, float], uni
     table = pd.concat(
         [by_line, by_lot, pd.concat([project, _rolls(work, practice, units)], ignore_index=True)], ignore_index=True
     )
-    table["description"] = [ITEMS[item].description for item in table["item"]]
+    table["description"] = [describe_item(item, units=units) for item in table["item"]]
     table["section"] = [ITEMS[item].section for item in table["item"]]
     ordered = table["scope"] == "project"
     table["waste_pct"] = [
