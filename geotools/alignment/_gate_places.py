@@ -95,7 +95,7 @@ def cut_places(
         own_m = np.full(len(gate), np.nan)
         if "width_m" in gates.columns:
             own_m = pd.to_numeric(gates["width_m"]).to_numpy(dtype=np.float64, na_value=np.nan)[gate]
-        widths = np.append(widths, np.where(np.isnan(own_m), width_m, own_m))
+        widths = np.append(widths, np.fmax(own_m, width_m))
         stands_m = np.append(stands_m, shapely.distance(points, parts[near]))
         at_m = np.append(at_m, shapely.line_locate_point(parts[near], points))
         part = np.append(part, near)

@@ -62,13 +62,14 @@ def place_gates(
     A place is allowed where the opening and the corner distance either side of it are straight, without corner or end;
     where no climbable thing that conflicts with the line, no easement and no wash lies within the clear distance; where
     the ground along and across the opening is no steeper than the slope allowed; where the leaf has room to swing on
-    the lot, free of house, pool and climbable things; and where it leads onto the lot's own ground or ground that is
-    no other lot. Of the allowed places a gate that stands within the snap distance comes first (with its own width),
-    then stretches that face the street, then the others; within each the nearest to the house (rounded to 0.1 m), and
-    then the first along the line. A further gate of the line keeps its distance from the first. The leaf swings into
-    the protected side (published extension guides for snake fences), but out, away from the water, where a pool lies
-    within the line (A.R.S. 36-1681: a pool gate opens outward; the pool code wins). Slope counts only where an
-    elevation layer is given. All of this but the swing is an assumption of this project.
+    the lot, free of house and pool; and where it leads onto the lot's own ground or ground that is no other lot. Of the
+    allowed places a gate that stands within the snap distance comes first (with its own width if that is more; it is
+    taken as it stands, only the line must be straight there), then stretches that face the street, then the others;
+    within each the nearest to the house (rounded to 0.1 m), and then the first along the line. A further gate of the
+    line keeps its distance from the first. The leaf swings into the protected side (published extension guides for
+    snake fences), but out, away from the water, where a pool lies within the line (A.R.S. 36-1681: a pool gate opens
+    outward; the pool code wins). Slope counts only where an elevation layer is given. All of this but the swing is an
+    assumption of this project.
 
     Parameters
     ----------

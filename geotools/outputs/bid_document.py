@@ -264,7 +264,11 @@ def _gate_pages(gates: pd.DataFrame, units: str) -> Flow:
     flow = start_flow()
     add_heading(flow, "Schedule of gates")
     widths = (104.0, 32.0, 52.0, 66.0, 44.0, 206.0)
-    add_table(flow, [Column(*head) for head in zip(GATES_HEAD, widths, strict=True)], list_gates(gates, units=units))
+    add_table(
+        flow,
+        [Column(*head) for head in zip(GATES_HEAD, widths, strict=True)],
+        list_gates(gates, units=units, short=True),
+    )
     add_text(
         flow,
         "Stations run along the lot's barrier line, as on its sheet. Places are from the map, to be set out on site.",

@@ -36,8 +36,8 @@ def gates_taken_off(planned_gates: pd.DataFrame | None, takeoff: pd.DataFrame) -
     return planned_gates[planned_gates["line_id"].isin(takeoff.loc[takeoff["item"] == "gate", "line_id"])]
 
 
-def list_gates(planned_gates: pd.DataFrame, *, units: str) -> list[list[str]]:
-    """Rows of the schedule of gates, as `GATES_HEAD` heads them.
+def list_gates(planned_gates: pd.DataFrame, *, units: str, short: bool = False) -> list[list[str]]:
+    """Rows of the schedule of gates, as `GATES_HEAD` heads them; `short` names the part of the rule, not the reason.
 
     Examples
     --------
@@ -52,7 +52,7 @@ def list_gates(planned_gates: pd.DataFrame, *, units: str) -> list[list[str]]:
             "" if row["agree_on_site"] else show_station(float(row["station_m"]), units=units),
             show_height(float(row["width_m"]), units=units),
             row["swing"],
-            cell_text(row["reason"]),
+            (cell_text(row["placed"]) or "agree on site") if short else cell_text(row["reason"]),
         ]
         for row in planned_gates.to_dict("records")
     ]

@@ -40,7 +40,7 @@ LEGEND = (
     "heavy line with crosses: new barrier (heavier: panels above the specified height); ticks: stations",
     "double line: sound wall; broken double line: wall to mend",
     "diamond F: climbable thing; circle W: way in; square G: gate that stands; N: new gate, its leaf open",
-    "grey: house; light grey, dotted edge: wash; dashed: easement; thin grey: other lots",
+    "grey: building; light grey: wash (dotted edge), pool (dashed edge); dashed: easement; thin grey: other lots",
 )
 
 

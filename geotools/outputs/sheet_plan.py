@@ -69,6 +69,7 @@ class LotPlan(NamedTuple):
     washes: Sequence[Any]
     easements: Sequence[Any]
     new_gates: Sequence[NewGate] = ()
+    pools: Sequence[Any] = ()
 
 
 class Side(NamedTuple):
@@ -159,10 +160,11 @@ def draw_plan(
     _draw_walls(canvas, view, plan)
     stroke_shapes(canvas, view, [plan.lot], width_pt=1.0, dash=_LOT_DASH)
     _draw_barrier(canvas, view, plan)
-    _draw_new_gates(canvas, view, plan.new_gates)
     _reserve(board, view, plan)
+    _keep_gates_free(board, view, plan.new_gates)
     _label_new_gates(canvas, view, board, plan.new_gates)
     _label_marks(canvas, view, board, plan)
+    _draw_new_gates(canvas, view, plan.new_gates)
     short = _label_sides(canvas, view, board, plan.lot, units, bearings)
     _label_panels(canvas, view, board, plan, units)
     _label_stations(canvas, view, board, plan.barrier, units)
@@ -180,6 +182,8 @@ def _draw_ground(canvas: Any, view: View, plan: LotPlan) -> None:
     stroke_shapes(canvas, view, plan.washes, width_pt=0.5, dash=(1, 1.5))
     stroke_shapes(canvas, view, plan.easements, width_pt=0.5, gray=0.25, dash=(5, 2.5))
     stroke_shapes(canvas, view, plan.neighbours, width_pt=0.4, gray=0.5)
+    fill_shapes(canvas, view, plan.pools, gray=0.93)
+    stroke_shapes(canvas, view, plan.pools, width_pt=0.7, dash=(2.5, 1.2))
     fill_shapes(canvas, view, plan.houses, gray=0.82)
     stroke_shapes(canvas, view, plan.houses, width_pt=0.7)
 
@@ -239,6 +243,12 @@ def _draw_new_gates(canvas: Any, view: View, gates: Sequence[NewGate]) -> None:
         canvas.setFillGray(0)
         for post in (hinge, latch):
             canvas.rect(post[0] - 1.5, post[1] - 1.5, 3, 3, stroke=0, fill=1)
+
+
+def _keep_gates_free(board: Board, view: View, gates: Sequence[NewGate]) -> None:
+    for gate in gates:
+        middle, half, leaf = _gate_on_page(view, gate)
+        keep_free(board, np.array([middle + leaf / 2, middle - half + leaf]), radius_pt=float(np.hypot(*leaf)) / 2)
 
 
 def _label_new_gates(canvas: Any, view: View, board: Board, gates: Sequence[NewGate]) -> None:
@@ -380,7 +390,12 @@ def _label_stations(canvas: Any, view: View, board: Board, barrier: Any, units: 
 
 def _label_ground(canvas: Any, view: View, board: Board, plan: LotPlan) -> None:
     window = shapely.box(*view.ground)
-    for text, shapes in (("house", plan.houses), ("wash", plan.washes), ("easement", plan.easements)):
+    for text, shapes in (
+        ("building", plan.houses),
+        ("pool", plan.pools),
+        ("wash", plan.washes),
+        ("easement", plan.easements),
+    ):
         for shape in shapes:
             seen = shapely.intersection(shape, window)
             if shapely.area(seen) <= 0:

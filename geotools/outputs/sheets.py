@@ -47,7 +47,9 @@ _QUANTITIES = (
     "roll_width_m", "posts", "corners", "gates", "ways_in", "footholds_to_clear", "cost_low", "cost_likely",
     "cost_high",
 )  # fmt: skip
-_NOTHING = ("", "0", "0 ft", "0 m")
+_FIXED = {"_ft": 1, "_m": 2}
+"""Decimals of lengths, so that they can be held against each other."""
+_NOTHING = ("", "0", "0.0 ft", "0.00 m")
 _INDEX_HEAD = ("Sheet", "Lot", "Verdict", "Line", "Length", "Height", "Ways in", "To clear", "Scale")
 _INDEX_SHARES = (0.06, 0.22, 0.12, 0.14, 0.11, 0.09, 0.08, 0.08, 0.10)
 
@@ -79,6 +81,7 @@ def write_sheets(
     wash_ground: gpd.GeoDataFrame | None = None,
     easements: gpd.GeoDataFrame | None = None,
     planned_gates: gpd.GeoDataFrame | None = None,
+    pools: gpd.GeoDataFrame | None = None,
     *,
     path: Path,
     units: str = "us",
@@ -102,7 +105,7 @@ def write_sheets(
         As `list_barrier_lines` gives it.
     ways_in, footholds, panels : GeoDataFrame, optional
         Openings with their seal, climbable things with their remedy, height schedule.
-    buildings, gates, wash_ground, easements : GeoDataFrame, optional
+    buildings, gates, wash_ground, easements, pools : GeoDataFrame, optional
         Drawn where they lie on or about a lot.
     planned_gates : GeoDataFrame, optional
         As `place_gates` gives it; without it the place of each gate is left to be agreed on site.
@@ -131,7 +134,7 @@ def write_sheets(
     given: dict[str, gpd.GeoDataFrame | None] = {
         "lots": lots, "barrier_lines": barrier_lines, "ways_in": ways_in, "footholds": footholds, "panels": panels,
         "buildings": buildings, "gates": gates, "wash_ground": wash_ground, "easements": easements,
-        "planned_gates": planned_gates,
+        "planned_gates": planned_gates, "pools": pools,
     }  # fmt: skip
     check_same_crs({name: table for name, table in given.items() if table is not None})
     shown = show_table(lots, columns=SPECS_COLUMNS, units=units)
@@ -219,6 +222,7 @@ def _context(given: Mapping[str, Any], sheets: Sequence[_Sheet]) -> dict[str, li
         "weak_walls": lines[lines["kind"] == "retrofit"],
         "washes": given["wash_ground"],
         "easements": given["easements"],
+        "pools": given["pools"],
         "gates": given["gates"],
     }
     found: dict[str, list[list[Any]]] = {}
@@ -246,19 +250,25 @@ def _lot_plan(lots: gpd.GeoDataFrame, sheet: _Sheet, context: dict[str, list[Any
         Panel(int(row["panel"]), row["geometry"], float(row["height_m"]), bool(row["height_m"] > least_m + 1e-6))
         for row in own.panels.to_dict("records")
     ]
+    new_gates = [
+        NewGate(int(row["gate"]), row["geometry"], float(row["width_m"]), float(row["swing_deg"]))
+        for row in own.new_gates.to_dict("records")
+        if row["geometry"] is not None
+    ]
     near = shapely.buffer(lot, _GATES_WITHIN_M)
-    gates = [shape for shape in context.pop("gates") if shapely.intersects(shape, near)]
+    # Where a new gate takes the place of one that stands, the new one is drawn.
+    taken = shapely.union_all([shapely.buffer(gate.point, _GATES_WITHIN_M) for gate in new_gates])
+    gates = [
+        shape
+        for shape in context.pop("gates")
+        if shapely.intersects(shape, near) and not shapely.intersects(shape, taken)
+    ]
     marks = [
         Mark(letter, number, shape)
         for letter, shapes in (("F", _shapes(own.footholds)), ("W", _shapes(own.ways_in)), ("G", gates))
         for number, shape in enumerate(shapes, start=1)
     ]
     barrier = None if own.line is None else own.line.geometry
-    new_gates = [
-        NewGate(int(row["gate"]), row["geometry"], float(row["width_m"]), float(row["swing_deg"]))
-        for row in own.new_gates.to_dict("records")
-        if row["geometry"] is not None
-    ]
     return LotPlan(lot, barrier, pieces, marks, new_gates=new_gates, **context)
 
 
@@ -415,7 +425,7 @@ def _amount(lot: pd.Series[Any], column: str) -> str:
         return f"{value:,.2f}"
     for suffix, sign in (("_ft", "ft"), ("_in", "in"), ("_mm", "mm"), ("_m", "m")):
         if column.endswith(suffix) and column != "ways_in":
-            return f"{value:,.10g} {sign}"
+            return f"{value:,.{_FIXED[suffix]}f} {sign}" if suffix in _FIXED else f"{value:,.10g} {sign}"
     return f"{int(value):,}"
 
 

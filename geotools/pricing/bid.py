@@ -277,7 +277,7 @@ def _charges(lines: list[dict[str, Any]], prices: PriceList) -> tuple[list[dict[
         ("charge", "overhead_pct", "Overhead, on the work and mobilisation", overhead),
         ("charge", "contingency_pct", "Contingency, on the work and mobilisation", contingency),
         ("charge", "profit_pct", "Profit, on all above", profit),
-        ("charge", "minimum_charge", "Up to the minimum charge", topped),
+        ("charge", "minimum_charge", "Added to reach the minimum charge", topped),
         ("charge", "tax_pct", "Tax, on materials", tax),
         ("total", "total", "Total", total),
     )

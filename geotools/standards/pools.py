@@ -104,7 +104,8 @@ def judge_pools(pools: Pools, height_m: NDArray[np.float64], standard: BarrierSt
             found.append(f"{own} is below {least}: no pool barrier, keep the pool's own")
         away_m = float(shapely.distance(line, pool))
         if away_m < POOL_CLEAR_M - _SLACK_M:
-            found.append(f"the line is {write_small(away_m, units=units)} from the water, {clear} is the least")
+            away = f"is {write_small(away_m, units=units)} from" if away_m > _SLACK_M else "crosses"
+            found.append(f"the line {away} the water, {clear} is the least")
         doubts = _doubts(pool, float(pools.depth_m[row]), units)
         runs = f"the line runs {pools.within[row]}" if pools.within[row] else ""
         kind = "meets" if not found else _VERIFY if doubts else "conflict"

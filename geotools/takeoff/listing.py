@@ -16,13 +16,15 @@ from geotools.takeoff.cutting import cut_stock
 from geotools.takeoff.items import ITEMS, describe_item, measure_unit, order_quantity, round_quantity
 from geotools.takeoff.posts import POST_SPACING_M
 from geotools.takeoff.work import Practice, Work, take_off_clearing, take_off_lines, take_off_walls
-from geotools.units import METRES_PER_FOOT, METRES_PER_INCH
+from geotools.units import METRES_PER_FOOT, METRES_PER_INCH, write_length
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
 __all__ = ["list_takeoff"]
 
+_WIDER_M = 0.3
+"""A gate wider by more than this is another gate to buy (assumption of this project)."""
 _COLUMNS = [
     "scope",
     "parcel_id",
@@ -189,7 +191,8 @@ def list_takeoff(
     take_off_clearing(work, lines, footholds_to_clear, wash_ground)
     if soils is None:
         warnings.warn(f"no layer of soils is given: {soil}, with {caliche_pct:g} % of caliche", Assumed, stacklevel=2)
-    return _arrange(work, practice, waste_pct, units)
+    notes = {"gate": _note_wide_gates(lines, planned_gates, gate_width_m, units)}
+    return _arrange(work, practice, waste_pct, units, notes)
 
 
 def _check(waste_pct: Mapping[str, float], stock_m: float, ring_spacing_m: float, gate_width_m: float) -> None:
@@ -259,7 +262,21 @@ def _panels_after_clearing(
     return own.assign(height_m=np.where(gone, np.minimum(left, own["height_m"]), own["height_m"]))
 
 
-def _arrange(work: Work, practice: Practice, waste_pct: Mapping[str, float], units: str) -> pd.DataFrame:
+def _note_wide_gates(
+    lines: gpd.GeoDataFrame, planned_gates: gpd.GeoDataFrame | None, gate_width_m: float, units: str
+) -> str:
+    """Say how many gates are wider than a new one, because a wider gate stands there: one price does not fit all."""
+    if planned_gates is None:
+        return ""
+    own = planned_gates[planned_gates["line_id"].isin(lines["line_id"]) & planned_gates["station_m"].notna()]
+    wide = own["width_m"][own["width_m"] > gate_width_m + _WIDER_M].round(2).value_counts().sort_index()
+    told = [f"{count} of {write_length(width_m, units=units)}" for width_m, count in zip(wide.index, wide, strict=True)]
+    return f"wider than {write_length(gate_width_m, units=units)}: {', '.join(told)}" if told else ""
+
+
+def _arrange(
+    work: Work, practice: Practice, waste_pct: Mapping[str, float], units: str, notes: Mapping[str, str]
+) -> pd.DataFrame:
     """Round each line's quantities as printed, add them up by lot and project, and cut the rolls."""
     order = {item: number for number, item in enumerate(ITEMS)}
     known = {item: measure_unit(item, units=units) for item in ITEMS}
@@ -275,6 +292,7 @@ def _arrange(work: Work, practice: Practice, waste_pct: Mapping[str, float], uni
     by_line = each[each["line_id"] != ""]
     by_lot = _add_up(each, ["parcel_id", "item", "unit"]).assign(scope="lot", line_id="")
     project = _add_up(each, ["item", "unit"]).assign(scope="project", parcel_id="", line_id="")
+    project["note"] = project["item"].map(dict(notes)).fillna("")
     table = pd.concat(
         [by_line, by_lot, pd.concat([project, _rolls(work, practice, units)], ignore_index=True)], ignore_index=True
     )
