@@ -219,12 +219,13 @@ def _fill_by_lot(sheet: Worksheet, takeoff: pd.DataFrame, lines: pd.DataFrame, f
     sheet.fit_to_pages(3, 0)
     sheet.repeat_columns(0)
     sheet.freeze_panes(FIRST_ROW, 1)
+    formats = [look.count if known["unit"][item] == "each" else look.number for item in items]
     amounts = wide.reindex(columns=items).to_numpy().tolist()
     for at, (lot, row) in enumerate(zip(wide.index, amounts, strict=True)):
         sheet.write_string(FIRST_ROW + at, 0, cell_text(lot) or "shared", look.text)
-        for place, value in enumerate(row, start=1):
+        for place, (value, shown) in enumerate(zip(row, formats, strict=True), start=1):
             if value > 0:
-                sheet.write_number(FIRST_ROW + at, place, value, look.number)
+                sheet.write_number(FIRST_ROW + at, place, value, shown)
 
 
 def _fill_alternates(

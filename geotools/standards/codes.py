@@ -171,10 +171,15 @@ def flag_codes(
     line = advised.set_index("parcel_id").reindex(lots["parcel_id"]).set_index(lots.index)
     works = lots["verdict"].isin(["build", "retrofit"]).to_numpy()
     height_m = pd.to_numeric(line["height_m"]).to_numpy(dtype=np.float64, na_value=np.nan)
+    lowest_m = height_m
     if panels is not None and len(panels):
-        highest = panels.groupby("line_id")["height_m"].max()
+        by_line = panels.groupby("line_id")["height_m"]
+        # A pool barrier is as good as its lowest panel, a permit is asked for by the highest.
+        lowest = line["line_id"].map(by_line.min()).to_numpy(dtype=np.float64)
+        lowest_m = np.where(np.isnan(lowest), height_m, lowest)
+        highest = by_line.max()
         height_m = np.fmax(height_m, line["line_id"].map(highest).to_numpy(dtype=np.float64))
-    height_m = np.where(np.isnan(height_m), standard.height_m, height_m)
+    height_m, lowest_m = (np.where(np.isnan(each), standard.height_m, each) for each in (height_m, lowest_m))
     lines = line["geometry"].where(line["geometry"].notna() & works, None).to_numpy(dtype=object)
     outlines = lots.geometry.to_numpy()
     if pools is None:
@@ -182,7 +187,7 @@ def flag_codes(
     enclosed = _enclosed(line, counted_lines)
     at_hand = find_pools(outlines, works, pools, lines, enclosed)
     flags = {
-        "pool": judge_pools(at_hand, height_m, standard, units),
+        "pool": judge_pools(at_hand, lowest_m, standard, units),
         "pool_clear_zone": judge_climbing(at_hand, footholds, units),
         "gate_swing": judge_swing(at_hand, line, planned_gates),
         "fence_permit": [_permit(height, units) if work else "" for height, work in zip(height_m, works, strict=True)],

@@ -118,7 +118,9 @@ def cut_runs(runs: pd.DataFrame, openings: Openings) -> pd.DataFrame:
     for row, begin_m, end_m in zip(*(values.tolist() for values in openings), strict=True):
         to_m = runs["from_m"] + runs["length_m"]
         hit = (runs["row"] == row) & (runs["from_m"] < end_m - _SLACK_M) & (to_m > begin_m + _SLACK_M)
-        before = runs[hit].assign(length_m=(begin_m - runs["from_m"]).clip(lower=0.0))
+        if not hit.any():
+            continue
+        before = runs[hit].assign(length_m=(begin_m - runs.loc[hit, "from_m"]).clip(lower=0.0))
         start_m = runs.loc[hit, "from_m"].clip(lower=end_m)
         after = runs[hit].assign(from_m=start_m, length_m=to_m[hit] - start_m, joined=False)
         runs = pd.concat([runs[~hit], before, after], ignore_index=True)

@@ -197,7 +197,7 @@ def cut_openings(lines: NDArray[Any], openings: Openings) -> tuple[NDArray[Any],
         for part in shapely.get_parts(lines[row]).tolist():
             length_m = float(part.length)
             inside = [(max(a - start_m, 0.0), min(b - start_m, length_m)) for a, b in gaps]
-            inside = [(a, b) for a, b in inside if b - a > _SLACK]
+            inside = _merge([(a, b) for a, b in inside if b - a > _SLACK])
             bounds = [0.0, *(at for gap in inside for at in gap), length_m]
             runs = [substring(part, a, b) for a, b in zip(bounds[::2], bounds[1::2], strict=True) if b - a > _SLACK]
             gate_ends[row] += sum((a > _SLACK) + (b < length_m - _SLACK) for a, b in inside)
@@ -208,6 +208,17 @@ def cut_openings(lines: NDArray[Any], openings: Openings) -> tuple[NDArray[Any],
             start_m += length_m
         kept[row] = shapely.MultiLineString(pieces) if len(pieces) != 1 else pieces[0]
     return kept, gate_ends
+
+
+def _merge(gaps: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Join stretches, in order, that overlap."""
+    merged: list[tuple[float, float]] = []
+    for begin_m, end_m in gaps:
+        if merged and begin_m <= merged[-1][1] + _SLACK:
+            merged[-1] = (merged[-1][0], max(end_m, merged[-1][1]))
+        else:
+            merged.append((begin_m, end_m))
+    return merged
 
 
 def _whole_spans(
