@@ -200,10 +200,13 @@ def cut_openings(lines: NDArray[Any], openings: Openings) -> tuple[NDArray[Any],
             inside = _merge([(a, b) for a, b in inside if b - a > _SLACK])
             bounds = [0.0, *(at for gap in inside for at in gap), length_m]
             runs = [substring(part, a, b) for a, b in zip(bounds[::2], bounds[1::2], strict=True) if b - a > _SLACK]
-            gate_ends[row] += sum((a > _SLACK) + (b < length_m - _SLACK) for a, b in inside)
-            if inside and len(runs) > 1 and shapely.is_ring(part) and inside[0][0] > _SLACK:
-                whole = np.vstack([runs[-1].coords, runs[0].coords[1:]])
-                runs = [shapely.LineString(whole), *runs[1:-1]]
+            ring = bool(shapely.is_ring(part))
+            through = bool(inside) and inside[0][0] > _SLACK and inside[-1][1] < length_m - _SLACK
+            if ring and through and len(runs) > 1:
+                runs = [shapely.LineString(np.vstack([runs[-1].coords, runs[0].coords[1:]])), *runs[1:-1]]
+            # All ends of a ring that was cut are at gates.
+            at_gates = 2 * len(runs) if ring else sum((a > _SLACK) + (b < length_m - _SLACK) for a, b in inside)
+            gate_ends[row] += at_gates if inside else 0
             pieces += runs if inside else [part]
             start_m += length_m
         kept[row] = shapely.MultiLineString(pieces) if len(pieces) != 1 else pieces[0]

@@ -11,6 +11,7 @@ import pytest
 import shapely
 from lot_cases import make_town
 from shapely import LineString, Point, box
+from shapely.affinity import translate
 
 from geotools.alignment import draw_lot_lines, draw_yard_lines, find_lot_ground, place_gates
 from geotools.errors import DesignError, StepError
@@ -124,19 +125,25 @@ def test_steep_ground_is_avoided(tmp_path: Any) -> None:
 
     from geotools.rasters import open_raster
 
-    # 20 % east of the middle, level west of it.
-    x_m = np.arange(-10, 31) + 0.5
-    heights = np.tile(np.maximum(x_m - 10, 0) * 0.2, (60, 1)).astype("float32")
+    # 20 % east of the middle of the lot, level west of it.
+    east_m, north_m = 500_000.0, 3_600_000.0
+    heights = np.tile(np.maximum(np.arange(-10, 31) + 0.5 - 10, 0) * 0.2, (60, 1)).astype("float32")
     path = tmp_path / "slope.tif"
     shape = {"width": 41, "height": 60, "count": 1, "dtype": "float32", "crs": "EPSG:32612"}
-    with rasterio.open(path, "w", driver="GTiff", transform=Affine(1, 0, -10, 0, -1, 50), **shape) as file:
+    there = Affine(1, 0, east_m - 10, 0, -1, north_m + 50)
+    with rasterio.open(path, "w", driver="GTiff", transform=there, **shape) as file:
         file.write(heights, 1)
-    ground = land(LOT, house=box(6, 8, 15, 20))  # the eastern return is nearer to the first station of the line
+    lot, house, street = (translate(one, east_m, north_m) for one in (LOT, box(6, 8, 15, 20), STREET))
+    ground = find_lot_ground(layer(lot, parcel_id=["1"]), layer(house), layer(street))
     surface = open_raster(path, "elevation")
-    gate = place_gates(yard(ground), ground, elevation=surface).iloc[0]
-    assert gate.geometry.x < 10
-    steep = place_gates(yard(ground), ground, elevation=surface, most_slope_pct=30.0).iloc[0]
-    assert steep["placed"] == "street side"
+    assert place_gates(yard(ground), ground, elevation=surface).geometry.item().x - east_m < 10
+    # With the western return closed by an easement, the steep one is left out, and the level one taken.
+    east_only = place_gates(
+        yard(ground), ground, elevation=surface, easements=layer(translate(box(0, 0, 10, 40), east_m, north_m))
+    ).iloc[0]
+    assert east_only["placed"] != "street side"
+    level = place_gates(yard(ground), ground, easements=layer(translate(box(0, 0, 10, 40), east_m, north_m))).iloc[0]
+    assert level["placed"] == "street side"
 
 
 def test_two_gates_of_a_line_keep_apart() -> None:
