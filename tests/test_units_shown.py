@@ -27,7 +27,9 @@ US = re.compile(
 METRIC = re.compile(r"\d ?(?:m|mm|cm|m2|m3|sq m)\b|\b(?:milli)?metres?\b|_(?:m|mm)\b|\bhectare\b")
 _REPAIR = re.compile(r"area [\d.,]+ sq m before, [\d.,]+ sq m after")
 """What reading tells of a repaired outline is in the square metres of the working CRS, whatever is shown."""
-_SETTINGS = re.compile(r"--set elevation\.unit=\w+|price_\w+|good to \d+ m|cells are \d+ m|to be [\d.]+ m or less")
+_SETTINGS = re.compile(
+    r"taken to be in metres|--set elevation\.unit=\w+|price_\w+|good to \d+ m|cells are \d+ m|to be [\d.]+ m or less"
+)
 """Names of options, and what is told of the data's own cells and transformations."""
 
 
