@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 
 from geotools.outputs.pdf_text import BOLD, PLAIN, text_width
+from geotools.outputs.sheet_gates import NewGate, draw_new_gates, keep_gates_free, label_new_gates
 from geotools.outputs.sheet_labels import Board, Place, find_place, keep_free, readable_angle
 from geotools.outputs.sheet_scale import quadrant_bearing, show_height, show_length, show_station, station_step
 from geotools.outputs.sheet_strokes import fill_shapes, stroke_shapes, write_mark, write_text
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
     from geotools.outputs.sheet_scale import View
 
-__all__ = ["LotPlan", "Mark", "NewGate", "Panel", "Side", "draw_plan", "lot_sides"]
+__all__ = ["LotPlan", "Mark", "Panel", "Side", "draw_plan", "lot_sides"]
 
 _SMALL_PT, _TEXT_PT = 5.6, 6.4
 _STRAIGHT_M = 0.15
@@ -44,15 +45,6 @@ class Mark(NamedTuple):
     letter: str
     number: int
     shape: Any
-
-
-class NewGate(NamedTuple):
-    """A gate to be built: its number, middle, clear width and the direction of its open leaf."""
-
-    number: int
-    point: Any
-    width_m: float
-    swing_deg: float
 
 
 class LotPlan(NamedTuple):
@@ -161,10 +153,10 @@ def draw_plan(
     stroke_shapes(canvas, view, [plan.lot], width_pt=1.0, dash=_LOT_DASH)
     _draw_barrier(canvas, view, plan)
     _reserve(board, view, plan)
-    _keep_gates_free(board, view, plan.new_gates)
-    _label_new_gates(canvas, view, board, plan.new_gates)
+    keep_gates_free(board, view, plan.new_gates)
+    label_new_gates(canvas, view, board, plan.new_gates)
     _label_marks(canvas, view, board, plan)
-    _draw_new_gates(canvas, view, plan.new_gates)
+    draw_new_gates(canvas, view, plan.new_gates)
     short = _label_sides(canvas, view, board, plan.lot, units, bearings)
     _label_panels(canvas, view, board, plan, units)
     _label_stations(canvas, view, board, plan.barrier, units)
@@ -213,53 +205,6 @@ def _draw_barrier(canvas: Any, view: View, plan: LotPlan) -> None:
     canvas.setFillGray(0)
     for x_pt, y_pt in view.to_page(np.array(ends)):
         canvas.rect(x_pt - 2, y_pt - 2, 4, 4, stroke=0, fill=1)
-
-
-def _gate_on_page(view: View, gate: NewGate) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Middle of a gate on the page, and vectors of half its opening and of its open leaf, points."""
-    turn = math.radians(gate.swing_deg)
-    leaf = np.array([math.sin(turn), math.cos(turn)]) * gate.width_m / view.scale.metres_per_point
-    return view.to_page(shapely.get_coordinates(gate.point))[0], np.array([leaf[1], -leaf[0]]) / 2, leaf
-
-
-def _draw_new_gates(canvas: Any, view: View, gates: Sequence[NewGate]) -> None:
-    """A gate as it is drawn in a plan: the line broken between two posts, the leaf open, and the way that it swings."""
-    canvas.setDash()
-    canvas.setStrokeGray(0)
-    for gate in gates:
-        middle, half, leaf = _gate_on_page(view, gate)
-        hinge, latch = middle - half, middle + half
-        canvas.setStrokeGray(1)
-        canvas.setLineWidth(6.5)
-        canvas.line(*hinge, *latch)
-        canvas.setStrokeGray(0)
-        canvas.setLineWidth(1.0)
-        canvas.line(*hinge, *(hinge + leaf))
-        reach = float(np.hypot(*leaf))
-        start = math.degrees(math.atan2(*(latch - hinge)[::-1]))
-        sweep = (math.degrees(math.atan2(*leaf[::-1])) - start + 180) % 360 - 180
-        canvas.setLineWidth(0.5)
-        canvas.arc(*(hinge - reach), *(hinge + reach), startAng=start, extent=sweep)
-        canvas.setFillGray(0)
-        for post in (hinge, latch):
-            canvas.rect(post[0] - 1.5, post[1] - 1.5, 3, 3, stroke=0, fill=1)
-
-
-def _keep_gates_free(board: Board, view: View, gates: Sequence[NewGate]) -> None:
-    for gate in gates:
-        middle, half, leaf = _gate_on_page(view, gate)
-        keep_free(board, np.array([middle + leaf / 2, middle - half + leaf]), radius_pt=float(np.hypot(*leaf)) / 2)
-
-
-def _label_new_gates(canvas: Any, view: View, board: Board, gates: Sequence[NewGate]) -> None:
-    for gate in gates:
-        middle, _, leaf = _gate_on_page(view, gate)
-        away = leaf / max(float(np.hypot(*leaf)), 1e-9)
-        text = f"N{gate.number}"
-        reaches = (-9.0, -13.0, float(np.hypot(*leaf)) + 6.0, float(np.hypot(*leaf)) + 11.0)
-        places = [_place(middle + away * reach) for reach in reaches]
-        place = find_place(board, text_width(text, _TEXT_PT, BOLD), _TEXT_PT, places) or places[0]
-        write_text(canvas, text, place, _TEXT_PT, font=BOLD)
 
 
 def _reserve(board: Board, view: View, plan: LotPlan) -> None:

@@ -14,6 +14,7 @@ from geotools.errors import OutputError
 from geotools.outputs.columns import BARRIER_LINES_COLUMNS, SPECS_COLUMNS, explain_column, shown_name
 from geotools.outputs.display import check_same_crs, clean_text, show_table
 from geotools.outputs.pdf_text import new_canvas
+from geotools.outputs.sheet_gates import NewGate
 from geotools.outputs.sheet_page import (
     Block,
     Frame,
@@ -27,7 +28,7 @@ from geotools.outputs.sheet_page import (
     index_pages,
     page_frame,
 )
-from geotools.outputs.sheet_plan import LotPlan, Mark, NewGate, Panel, draw_plan
+from geotools.outputs.sheet_plan import LotPlan, Mark, Panel, draw_plan
 from geotools.outputs.sheet_scale import lay_view, show_height, show_station
 
 if TYPE_CHECKING:
