@@ -13,7 +13,7 @@ import pandas as pd
 
 from geotools.design import BarrierStandard
 from geotools.errors import Assumed, DesignError
-from geotools.units import METRES_PER_INCH
+from geotools.units import METRES_PER_INCH, write_small
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -39,7 +39,9 @@ _WORST_FIRST = ("climbable", "openings too large", "too low", "rail outside", "t
 _EXACT_M = 1e-9
 
 
-def judge_walls(walls: gpd.GeoDataFrame, *, standard: BarrierStandard | None = None) -> gpd.GeoDataFrame:
+def judge_walls(
+    walls: gpd.GeoDataFrame, *, standard: BarrierStandard | None = None, units: str = "us"
+) -> gpd.GeoDataFrame:
     """Judge each wall: sound, or what is wrong with it and what mends it.
 
     The rules, each with its mark (P published, CP common practice, A assumption of this project):
@@ -65,6 +67,8 @@ def judge_walls(walls: gpd.GeoDataFrame, *, standard: BarrierStandard | None = N
         Lines with any of `kind`, `height_m`, `opening_m`, `rail_m` and `sound` (true, false or missing).
     standard : BarrierStandard, optional
         What a barrier has to meet.
+    units : str
+        Units of the texts: `us` or `metric`.
 
     Returns
     -------
@@ -126,15 +130,15 @@ def judge_walls(walls: gpd.GeoDataFrame, *, standard: BarrierStandard | None = N
     taken_tight = tight & np.isnan(openings_m) & (judgement == "sound") & (marked != 1)
     _say_assumed(taken_tight, "walls of tight kinds have no opening measured: taken as closed")
 
-    low_by = [f"{short_m / METRES_PER_INCH:.3g} in" for short_m in shortfall_m]
+    low_by = [f"{write_small(short_m, units=units)}" for short_m in shortfall_m]
     reasons = {
         "climbable": [f"{kind or 'its face'} can be climbed at any height" for kind in kinds],
         "openings too large": [
-            f"openings of {opening / METRES_PER_INCH:.3g} in count as open" for opening in openings_m
+            f"openings of {write_small(opening, units=units)} count as open" for opening in openings_m
         ],
         "too low": [f"{short} too low" for short in low_by],
         "rail outside": [
-            f"an outside rail at {rail / METRES_PER_INCH:.3g} in is a foothold: {short} of height missing above it"
+            f"an outside rail at {write_small(rail, units=units)} is a foothold: {short} of height missing above it"
             for rail, short in zip(rail_m, low_by, strict=True)
         ],
     }
@@ -154,7 +158,7 @@ def judge_walls(walls: gpd.GeoDataFrame, *, standard: BarrierStandard | None = N
             found.append("marked not sound" + ("" if found else ", though nothing measured says so"))
         sound_text = "marked sound, and no measurement says otherwise" if marked[row] == 1 else "meets the standard"
         why.append(sound_text if verdict == "sound" else "; ".join(found))
-    mend = _wall_mends(judgement, heights_m, missing, standard)
+    mend = _wall_mends(judgement, heights_m, missing, standard, units)
     return walls.assign(
         judgement=pd.Series(judgement, index=walls.index, dtype=str),
         sound_now=judgement == "sound",
@@ -165,7 +169,9 @@ def judge_walls(walls: gpd.GeoDataFrame, *, standard: BarrierStandard | None = N
     )
 
 
-def judge_gates(gates: gpd.GeoDataFrame, *, standard: BarrierStandard | None = None) -> gpd.GeoDataFrame:
+def judge_gates(
+    gates: gpd.GeoDataFrame, *, standard: BarrierStandard | None = None, units: str = "us"
+) -> gpd.GeoDataFrame:
     """Judge each gate by the widest opening under or beside it.
 
     An opening of 1/4 in or more is open (P); a missing one is `to be measured`, which is not sound (A). A height is
@@ -177,6 +183,8 @@ def judge_gates(gates: gpd.GeoDataFrame, *, standard: BarrierStandard | None = N
         Points with any of `width_m`, `opening_m`, `height_m` and `sound`.
     standard : BarrierStandard, optional
         What a barrier has to meet.
+    units : str
+        Units of the texts: `us` or `metric`.
 
     Returns
     -------
@@ -211,18 +219,19 @@ def judge_gates(gates: gpd.GeoDataFrame, *, standard: BarrierStandard | None = N
         "sound": np.ones(len(gates), dtype=bool),
     }
     judgement = np.array(_WORST_FIRST)[np.argmax([faults[name] for name in _WORST_FIRST], axis=0)]
-    sealed = "a rigid sweep to a hard sill, sides sealed to less than 1/4 in, self-closing"
+    tight = write_small(OPEN_GAP_M, units=units)
+    sealed = f"a rigid sweep to a hard sill, sides sealed to less than {tight}, self-closing"
     mends = {
         "sound": "",
         "openings too large": sealed,
-        "too low": f"a gate {_inches(standard.height_m)} high with {sealed}",
+        "too low": f"a gate {write_small(standard.height_m, units=units)} high with {sealed}",
         "to be measured": "measure the openings under and beside the gate",
     }
     why = []
     for row, verdict in enumerate(judgement):
-        found = [f"an opening of {openings_m[row] / METRES_PER_INCH:.3g} in counts as open"] if open_now[row] else []
+        found = [f"an opening of {write_small(openings_m[row], units=units)} counts as open"] if open_now[row] else []
         if too_low[row]:
-            found.append(f"{(needed_m - heights_m[row]) / METRES_PER_INCH:.3g} in too low")
+            found.append(f"{write_small(needed_m - heights_m[row], units=units)} too low")
         if marked[row] == 1 and found:
             found = [f"marked sound, but {' and '.join(found)}: contradictory, taken as not sound"]
         elif unmeasured[row] and marked[row] != 1:
@@ -240,12 +249,16 @@ def judge_gates(gates: gpd.GeoDataFrame, *, standard: BarrierStandard | None = N
 
 
 def _wall_mends(
-    judgement: NDArray[np.str_], heights_m: NDArray[np.float64], missing: list[str], standard: BarrierStandard
+    judgement: NDArray[np.str_],
+    heights_m: NDArray[np.float64],
+    missing: list[str],
+    standard: BarrierStandard,
+    units: str,
 ) -> list[str]:
-    size = "1/4 in" if abs(standard.mesh_opening_m - OPEN_GAP_M) < _EXACT_M else _inches(standard.mesh_opening_m)
+    size = write_small(standard.mesh_opening_m, units=units)
     foot = (
-        f"up to {_inches(standard.height_m)} above the ground outside, "
-        f"buried {_inches(standard.burial_m)} or fixed tight to the footing"
+        f"up to {write_small(standard.height_m, units=units)} above the ground outside, "
+        f"buried {write_small(standard.burial_m, units=units)} or fixed tight to the footing"
     )
     texts = []
     carry_m = standard.height_m - _EXACT_M
@@ -300,10 +313,6 @@ def _matches(texts: list[Any], words: str) -> NDArray[np.bool_]:
     pattern = re.compile(rf"\b(?:{words})\b", re.IGNORECASE)
     known = {text: pattern.search(text) is not None for text in set(texts)}
     return np.array([known[text] for text in texts], dtype=bool)
-
-
-def _inches(length_m: float) -> str:
-    return f"{length_m / METRES_PER_INCH:.3g} in"
 
 
 def _say_assumed(chosen: NDArray[np.bool_], text: str) -> None:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from geotools.design import BarrierStandard
 from geotools.errors import Assumed, StepError
-from geotools.units import METRES_PER_FOOT
+from geotools.units import write_run
 
 __all__ = ["list_barrier_lines", "list_ways_in", "specify_lots"]
 
@@ -28,6 +28,7 @@ def specify_lots(
     closure: gpd.GeoDataFrame | None = None,
     *,
     standard: BarrierStandard | None = None,
+    units: str = "us",
 ) -> gpd.GeoDataFrame:
     """Give every parcel its row: exposure, verdict, reason and the specification of its barrier.
 
@@ -46,6 +47,8 @@ def specify_lots(
     closure : GeoDataFrame, n rows on the same index, optional
         As `prove_closure` gives it: `closed_now`, `closable`, `ways_in`, `mend_length_m`, `why`.
     standard : BarrierStandard, optional
+    units : str
+        Units of the texts: `us` or `metric`.
 
     Returns
     -------
@@ -99,7 +102,7 @@ def specify_lots(
             "exposure": scored_lots["exposure"],
             "exposure_rank": scored_lots["exposure_rank"],
             "verdict": verdict,
-            "reason": _reasons(verdict, usable, scored_lots, line, state, counted_lines, parcels),
+            "reason": _reasons(verdict, usable, scored_lots, line, state, counted_lines, parcels, units),
             "option": line["option"].where(build, pd.Series(_EXISTING, index=parcels.index).where(existing)),
             "length_m": lengths_m,
             "height_m": pd.Series(standard.height_m, index=parcels.index).where(build | retrofit),
@@ -235,17 +238,18 @@ def _reasons(
     state: pd.DataFrame,
     counted_lines: gpd.GeoDataFrame,
     parcels: gpd.GeoDataFrame,
+    units: str,
 ) -> pd.Series:
     """Say in a sentence a lot why its verdict is what it is."""
-    far = scored_lots["habitat_distance_m"] / METRES_PER_FOOT
+    far_m = scored_lots["habitat_distance_m"]
     not_needed = pd.Series(
         [
-            f"No desert or wash within reach: the nearest is {feet:,.0f} ft away."
-            if np.isfinite(feet)
+            f"No desert or wash within reach: the nearest is {write_run(away_m, units=units)} away."
+            if np.isfinite(away_m)
             else "No desert or wash within reach."
-            for feet in far
+            for away_m in far_m
         ],
-        index=far.index,
+        index=far_m.index,
     )
     build = _sentence(line["reason"])
     partly = line["covers_protected"].eq(False)

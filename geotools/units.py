@@ -25,6 +25,11 @@ __all__ = [
     "parse_angle",
     "parse_length",
     "parse_lengths",
+    "write_area",
+    "write_at_least",
+    "write_length",
+    "write_run",
+    "write_small",
 ]
 
 METRES_PER_INCH = 0.0254
@@ -42,6 +47,10 @@ _NUMBER = r"[-+]?(?:(?:\d{1,9}\s+)?\d{1,9}/\d{1,9}|(?:\d+(?:\.\d*)?|\.\d+)(?:[eE
 _UNIT = r"(?:''|['\"\u2032\u2033\u201d]|[A-Za-z\u00b5\u00b0][A-Za-z_\u00b0]*)"
 _TERM = re.compile(rf"\s*(?P<number>{_NUMBER})\s*-?\s*(?P<unit>{_UNIT})\.?\s*,?")
 _LONGEST_TEXT = 64
+_NO_MORE = 1e-6
+"""So much over a whole number is a rounding, not a step more."""
+_FRACTIONS = {0.25: "1/4", 0.5: "1/2", 0.75: "3/4", 1.75: "1-3/4"}
+"""Inches that the trade's rules write as fractions."""
 
 
 def parse_length(value: str | float, *, default_unit: str | None = None) -> float:
@@ -146,6 +155,75 @@ def feet_and_inches(length_m: float) -> str:
     inches = round(length_m / METRES_PER_INCH)
     feet, rest = divmod(inches, 12)
     return " ".join(part for part in (f"{feet} ft" * bool(feet), f"{rest} in" * bool(rest or not feet)) if part)
+
+
+def write_length(length_m: float, *, units: str = "us") -> str:
+    """Write a height or short distance: feet and whole inches, or metres to the millimetre.
+
+    Examples
+    --------
+    >>> write_length(1.6764), write_length(1.6764, units="metric")
+    ('5 ft 6 in', '1.676 m')
+    """
+    return feet_and_inches(length_m) if _is_us(units) else f"{round(length_m, 3):g} m"
+
+
+def write_at_least(length_m: float, *, units: str = "us") -> str:
+    """Write a distance to keep, rounded up: whole inches, or millimetres in tens; rounded down it would not hold.
+
+    Examples
+    --------
+    >>> write_at_least(0.8891), write_at_least(0.8891, units="metric")
+    ('36 in', '890 mm')
+    """
+    if _is_us(units):
+        return f"{math.ceil(length_m / METRES_PER_INCH - _NO_MORE)} in"
+    return f"{10 * math.ceil(length_m * 100 - _NO_MORE)} mm"
+
+
+def write_run(length_m: float, *, units: str = "us") -> str:
+    """Write a length of line or a distance over ground: whole feet, or metres to the decimetre.
+
+    Examples
+    --------
+    >>> write_run(30.48), write_run(30.48, units="metric")
+    ('100 ft', '30.5 m')
+    """
+    return f"{length_m / METRES_PER_FOOT:,.0f} ft" if _is_us(units) else f"{length_m:,.1f} m"
+
+
+def write_small(length_m: float, *, units: str = "us") -> str:
+    """Write an opening, a depth or a missing height: inches, fractions as on a tape, or millimetres.
+
+    Examples
+    --------
+    >>> [write_small(size_in * METRES_PER_INCH) for size_in in (0.25, 3.75, 36)]
+    ['1/4 in', '3.75 in', '36 in']
+    >>> [write_small(size_in * METRES_PER_INCH, units="metric") for size_in in (0.25, 3.75, 36)]
+    ['6.35 mm', '95.2 mm', '914 mm']
+    """
+    if not _is_us(units):
+        size_mm = length_m * 1000
+        return f"{round(size_mm, 2 if size_mm < 10 else 1 if size_mm < 100 else 0):g} mm"
+    size_in = round(length_m / METRES_PER_INCH, 2)
+    return f"{_FRACTIONS.get(size_in, f'{size_in:g}')} in"
+
+
+def write_area(area_m2: float, *, units: str = "us") -> str:
+    """Write an area of ground: whole square feet, or square metres.
+
+    Examples
+    --------
+    >>> write_area(92.903), write_area(92.903, units="metric")
+    ('1,000 sq ft', '93 sq m')
+    """
+    return f"{area_m2 / METRES_PER_FOOT**2:,.0f} sq ft" if _is_us(units) else f"{area_m2:,.0f} sq m"
+
+
+def _is_us(units: str) -> bool:
+    if units not in ("us", "metric"):
+        raise UnitError(f"units are {units!r}", mend="write 'us' or 'metric'")
+    return units == "us"
 
 
 def _parse(value: str | float, default_unit: str | None, target: str, wanted: str) -> float:

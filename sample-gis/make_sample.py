@@ -19,6 +19,7 @@ import pyogrio
 import rasterio
 import shapely
 from numpy.typing import NDArray
+from pools import draw_pools
 from scenario import Grid, build_scenario, draw_terrain, draw_vegetation
 from shapely import Polygon
 
@@ -57,7 +58,8 @@ def write_sample(out: Path, *, seed: int = SEED) -> list[Path]:
     with tempfile.TemporaryDirectory(dir=out) as name:
         folder = Path(name)
         _write_geopackage(office, folder / "subdivision.gpkg")
-        for layer in ("footholds", "open_desert", "encounters"):
+        office["pools"] = _deliver_pools(draw_pools(town, seed=seed))
+        for layer in ("footholds", "open_desert", "encounters", "pools"):
             _write_geojson(office[layer], folder / f"{layer}.geojson", layer)
         _write_roads(office["roads"], folder / "roads.fgb")
         _write_zipped_shapefile(office["washes"], folder / "washes.zip")
@@ -116,6 +118,11 @@ def deliver(town: Layers, *, seed: int = SEED) -> Layers:
         "roads": roads[["name", "width_ft", "source", "geometry"]],
         "encounters": _with_double(degrees["encounters"]),
     }
+
+
+def _deliver_pools(pools: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """In lon/lat, with depths in feet."""
+    return pools.assign(depth_ft=_feet(pools["depth_m"])).drop(columns="depth_m").to_crs(LON_LAT)
 
 
 def _to_feet(layer: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

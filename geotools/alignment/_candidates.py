@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geotools.units import METRES_PER_FOOT, feet_and_inches
+from geotools.units import write_area
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -36,12 +36,13 @@ def make_candidates(
     gates: int,
     covers: NDArray[np.bool_],
     standard: BarrierStandard,
+    units: str,
 ) -> gpd.GeoDataFrame:
     """Build the candidate table of one option, a row per lot; lines that do not fit are left out."""
     drawn, inside = np.full(len(ground), None, dtype=object), np.full(len(ground), shapely.Polygon(), dtype=object)
     drawn[fits], inside[fits] = lines[fits], enclosed[fits]
     if option != "house loop":
-        reasons = _say_what_stays_outside(reasons, ground, inside, fits, standard)
+        reasons = _say_what_stays_outside(reasons, ground, inside, fits, standard, units)
     table = gpd.GeoDataFrame(
         {
             "line_id": ground["parcel_id"].astype(str) + f"-{_MARKS[option]}",
@@ -66,6 +67,7 @@ def _say_what_stays_outside(
     enclosed: NDArray[Any],
     fits: NDArray[np.bool_],
     standard: BarrierStandard,
+    units: str,
 ) -> NDArray[np.object_]:
     """Add how much protected ground an easement or a wash keeps outside the line."""
     cut = np.flatnonzero(fits & (ground["cut_by"].to_numpy() != "").astype(bool))
@@ -74,7 +76,7 @@ def _say_what_stays_outside(
     said = reasons.copy()
     for lot, area_m2 in zip(cut, outside_m2, strict=True):
         if area_m2 >= standard.least_area_m2:
-            said[lot] += f"; {area_m2 / METRES_PER_FOOT**2:,.0f} sq ft of the protected ground beyond it stay outside"
+            said[lot] += f"; {write_area(area_m2, units=units)} of the protected ground beyond it stay outside"
     return said
 
 
@@ -92,13 +94,3 @@ def tidy_lines(lines: NDArray[Any]) -> NDArray[Any]:
         several = np.unique(at[~single])
         tidy[several] = shapely.multilinestrings(parts[~single], indices=np.searchsorted(several, at[~single]))
     return tidy
-
-
-def describe_length(length_m: float) -> str:
-    """Write a length of line in whole feet."""
-    return f"{length_m / METRES_PER_FOOT:.0f} ft"
-
-
-def distance_text(distance_m: float) -> str:
-    """Write a short distance in feet and inches."""
-    return feet_and_inches(distance_m)

@@ -8,9 +8,10 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from geotools.alignment._candidates import describe_length, distance_text, make_candidates, tidy_lines
+from geotools.alignment._candidates import make_candidates, tidy_lines
 from geotools.alignment._loop import Loop, shortest_loops
 from geotools.design import BarrierStandard
+from geotools.units import write_length, write_run
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -26,6 +27,7 @@ def draw_house_loops(
     setback_footholds: gpd.GeoDataFrame | None = None,
     *,
     standard: BarrierStandard | None = None,
+    units: str = "us",
     gates: int = 1,
     inside_clearance_m: float = 0.3,
 ) -> gpd.GeoDataFrame:
@@ -46,6 +48,8 @@ def draw_house_loops(
         Gates in such a line (assumption of this project).
     inside_clearance_m : float
         Least distance from things that are taken inside, metres (assumption of this project).
+    units : str
+        Units of the texts: `us` or `metric`.
 
     Returns
     -------
@@ -96,7 +100,7 @@ def draw_house_loops(
     room_m = shapely.distance(ground["house"].to_numpy(), shapely.boundary(ground["lot"].to_numpy()))
     needed_m = standard.house_clearance_m + standard.lot_line_offset_m
     reasons = [
-        _reason(loop, length_m, cut_by, names, room, needed_m)
+        _reason(loop, length_m, cut_by, names, room, needed_m, units)
         for loop, length_m, cut_by, room in zip(loops, shapely.length(lines), ground["cut_by"], room_m, strict=True)
     ]
     for row in np.flatnonzero(shapely.is_empty(ground["lot"].to_numpy())):
@@ -111,6 +115,7 @@ def draw_house_loops(
         gates=gates,
         covers=ground["protect"].to_numpy() == "house",
         standard=standard,
+        units=units,
     )
 
 
@@ -141,11 +146,13 @@ def _fill(lines: NDArray[Any]) -> NDArray[Any]:
     return np.asarray(shapely.polygons(shapely.linearrings(points, indices=at)), dtype=object)
 
 
-def _reason(loop: Loop, length_m: float, cut_by: str, names: list[str], room_m: float, needed_m: float) -> str:
+def _reason(
+    loop: Loop, length_m: float, cut_by: str, names: list[str], room_m: float, needed_m: float, units: str
+) -> str:
     if loop.status == "closed":
         inside = [names[item] for item in loop.inside]
         outside = [names[item] for item in loop.outside]
-        text = f"{describe_length(length_m)} round the house"
+        text = f"{write_run(length_m, units=units)} round the house"
         text += f", {_list(inside)} taken inside" if inside else ""
         return text + (f", setback kept from {_list(outside)}" if outside else "")
     if loop.status == "no structures":
@@ -154,10 +161,11 @@ def _reason(loop: Loop, length_m: float, cut_by: str, names: list[str], room_m: 
         return f"{_list([names[item] for item in loop.blocked_by])} leave no room between house and lot line"
     if loop.status == "unverified":
         return "the loop that was found does not hold every clearance"
+    needs = f"a loop needs {write_length(needed_m, units=units)}"
     if room_m < needed_m and not cut_by:
-        return f"a building stands {distance_text(room_m)} from the lot line; a loop needs {distance_text(needed_m)}"
+        return f"a building stands {write_length(room_m, units=units)} from the lot line; {needs}"
     if cut_by:
-        return f"the house stands too near to the {cut_by} or the lot line; a loop needs {distance_text(needed_m)}"
+        return f"the house stands too near to the {cut_by} or the lot line; {needs}"
     return "the lot leaves no ground for a loop round the house"
 
 

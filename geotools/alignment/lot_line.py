@@ -8,8 +8,9 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from geotools.alignment._candidates import MILLIMETRE_M, describe_length, distance_text, make_candidates, tidy_lines
+from geotools.alignment._candidates import MILLIMETRE_M, make_candidates, tidy_lines
 from geotools.design import BarrierStandard
+from geotools.units import write_length, write_run
 
 if TYPE_CHECKING:
     from typing import Any
@@ -20,7 +21,7 @@ __all__ = ["draw_lot_lines"]
 
 
 def draw_lot_lines(
-    ground: gpd.GeoDataFrame, *, standard: BarrierStandard | None = None, gates: int = 2
+    ground: gpd.GeoDataFrame, *, standard: BarrierStandard | None = None, units: str = "us", gates: int = 2
 ) -> gpd.GeoDataFrame:
     """Draw the lot boundary, drawn in by the offset and clear of easements and washes.
 
@@ -34,6 +35,8 @@ def draw_lot_lines(
         Height, least area.
     gates : int
         Gates in such a line (assumption of this project: one for the drive, one for the walk).
+    units : str
+        Units of the texts: `us` or `metric`.
 
     Returns
     -------
@@ -58,11 +61,12 @@ def draw_lot_lines(
         fits=fits,
         lines=lines,
         enclosed=enclosed,
-        reasons=np.where(fits, _reasons(ground, lines, standard), _obstacles(ground, outlines)),
+        reasons=np.where(fits, _reasons(ground, lines, standard, units), _obstacles(ground, outlines)),
         option="lot line",
         gates=gates,
         covers=np.full(len(ground), True),
         standard=standard,
+        units=units,
     )
 
 
@@ -73,12 +77,14 @@ def _keep_off_walls(outlines: NDArray[Any], houses: NDArray[Any]) -> NDArray[Any
     return lines
 
 
-def _reasons(ground: gpd.GeoDataFrame, lines: NDArray[Any], standard: BarrierStandard) -> NDArray[np.object_]:
+def _reasons(
+    ground: gpd.GeoDataFrame, lines: NDArray[Any], standard: BarrierStandard, units: str
+) -> NDArray[np.object_]:
     offset = standard.lot_line_offset_m
-    inside = f", {distance_text(offset)} inside" if offset else ""
+    inside = f", {write_length(offset, units=units)} inside" if offset else ""
     return np.array(
         [
-            f"{describe_length(length_m)} along the lot boundary{inside}"
+            f"{write_run(length_m, units=units)} along the lot boundary{inside}"
             + (f" and clear of the {cut_by}" if cut_by else "")
             for length_m, cut_by in zip(shapely.length(lines), ground["cut_by"], strict=True)
         ],

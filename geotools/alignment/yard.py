@@ -8,8 +8,9 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from geotools.alignment._candidates import MILLIMETRE_M, describe_length, distance_text, make_candidates, tidy_lines
+from geotools.alignment._candidates import MILLIMETRE_M, make_candidates, tidy_lines
 from geotools.design import BarrierStandard
+from geotools.units import write_length, write_run
 
 if TYPE_CHECKING:
     from typing import Any
@@ -20,7 +21,7 @@ __all__ = ["draw_yard_lines"]
 
 
 def draw_yard_lines(
-    ground: gpd.GeoDataFrame, *, standard: BarrierStandard | None = None, gates: int = 1
+    ground: gpd.GeoDataFrame, *, standard: BarrierStandard | None = None, units: str = "us", gates: int = 1
 ) -> gpd.GeoDataFrame:
     """Draw the line from the side walls of the house around the rear yard.
 
@@ -35,6 +36,8 @@ def draw_yard_lines(
         Height, least area.
     gates : int
         Gates in such a line (assumption of this project: one beside the house).
+    units : str
+        Units of the texts: `us` or `metric`.
 
     Returns
     -------
@@ -74,11 +77,12 @@ def draw_yard_lines(
         fits=fits,
         lines=lines,
         enclosed=yards,
-        reasons=np.where(fits, _reasons(ground, lines, standard), _obstacles(ground)),
+        reasons=np.where(fits, _reasons(ground, lines, standard, units), _obstacles(ground)),
         option="yard",
         gates=gates,
         covers=(ground["protect"].to_numpy() == "rear_yard") & ~left_out,
         standard=standard,
+        units=units,
     )
 
 
@@ -111,12 +115,14 @@ def _has_piece_apart(pieces: _Pieces, protected: NDArray[Any], standard: Barrier
     return np.bincount(lot[apart], minlength=len(protected)) > 0
 
 
-def _reasons(ground: gpd.GeoDataFrame, lines: NDArray[Any], standard: BarrierStandard) -> NDArray[np.object_]:
+def _reasons(
+    ground: gpd.GeoDataFrame, lines: NDArray[Any], standard: BarrierStandard, units: str
+) -> NDArray[np.object_]:
     offset = standard.lot_line_offset_m
-    inside = f", {distance_text(offset)} inside the lot line" if offset else ""
+    inside = f", {write_length(offset, units=units)} inside the lot line" if offset else ""
     return np.array(
         [
-            f"{describe_length(length_m)} from the side walls of the house around the rear yard{inside}"
+            f"{write_run(length_m, units=units)} from the side walls of the house around the rear yard{inside}"
             + (f" and clear of the {cut_by}" if cut_by else "")
             for length_m, cut_by in zip(shapely.length(lines), ground["cut_by"], strict=True)
         ],

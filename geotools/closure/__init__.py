@@ -33,6 +33,7 @@ def prove_closure(
     buildings: gpd.GeoDataFrame | None = None,
     *,
     standard: BarrierStandard | None = None,
+    units: str = "us",
     gap_m: float = 3.0,
     gate_within_m: float = 1.5,
     gate_width_m: float = 3 * METRES_PER_FOOT,
@@ -78,6 +79,8 @@ def prove_closure(
         Metres of wall that cost as much to mend as one gate (assumption of this project).
     gap_cost_pct : float
         Cost of filling a metre of gap, percent of that of mending a metre of wall (assumption of this project).
+    units : str
+        Units of the texts: `us` or `metric`.
 
     Returns
     -------
@@ -131,12 +134,13 @@ def prove_closure(
         judged_gates,
         standard=standard,
         tolerances=tolerances,
+        units=units,
     )
     proof = prove(site, len(ground))
-    openings = list_openings(site, proof, judged_walls, judged_gates)
-    warning = warn_of_touching(site, proof, judged_walls, len(ground), standard.snap_m)
+    openings = list_openings(site, proof, judged_walls, judged_gates, units)
+    warning = warn_of_touching(site, proof, judged_walls, len(ground), standard.snap_m, units)
     source = "the habitat" if len(habitat) else "beyond the data"
-    return _table(ground, proof, openings, warning, source)
+    return _table(ground, proof, openings, warning, source, units)
 
 
 def find_ways_in(closure: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -193,7 +197,7 @@ def _polygons(shapes: Shapes) -> Shapes:
 
 
 def _table(
-    ground: gpd.GeoDataFrame, proof: Proof, openings: pd.DataFrame, warning: list[str], source: str
+    ground: gpd.GeoDataFrame, proof: Proof, openings: pd.DataFrame, warning: list[str], source: str, units: str
 ) -> gpd.GeoDataFrame:
     lots, index = len(ground), ground.index
     collections, notes = collect(openings, lots)
@@ -206,7 +210,7 @@ def _table(
             "ways_in": np.bincount(openings["lot"].to_numpy(np.intp), minlength=lots),
             "mend_length_m": np.where(proof.closable, mend_lengths(openings, lots), np.nan),
             "reached_pct": np.where(proof.known, 100 * proof.reached_share, np.nan),
-            "why": pd.Series(explain(proof, openings, ids, source), index=index, dtype=str),
+            "why": pd.Series(explain(proof, openings, ids, source, units), index=index, dtype=str),
             "warning": pd.Series(warning, index=index, dtype=str),
             "opening_notes": pd.Series(notes, index=index, dtype=str),
         },

@@ -11,7 +11,7 @@ import shapely
 
 from geotools.closure._arrangement import segments_of
 from geotools.errors import Assumed
-from geotools.units import feet_and_inches
+from geotools.units import write_length
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -68,14 +68,14 @@ def draw_candidates(
     return np.concatenate([own, edge, across, more])
 
 
-def widen_roads(roads: gpd.GeoDataFrame | None, default_width_m: float) -> Shapes:
+def widen_roads(roads: gpd.GeoDataFrame | None, default_width_m: float, units: str) -> Shapes:
     """Give road lines their width; polygons stay as they are.
 
     Examples
     --------
     >>> import geopandas as gpd
     >>> road = gpd.GeoDataFrame({"width_m": [8.0]}, geometry=[shapely.LineString([(0, 0), (10, 0)])], crs=32612)
-    >>> widen_roads(road, 7.0)[0].bounds
+    >>> widen_roads(road, 7.0, "us")[0].bounds
     (0.0, -4.0, 10.0, 4.0)
     """
     if roads is None or roads.empty:
@@ -91,7 +91,7 @@ def widen_roads(roads: gpd.GeoDataFrame | None, default_width_m: float) -> Shape
     if assumed.any():
         warnings.warn(
             f"{assumed.sum():,} of {len(roads):,} roads have no width: "
-            f"taken as {feet_and_inches(default_width_m)} wide",
+            f"taken as {write_length(default_width_m, units=units)} wide",
             Assumed,
             stacklevel=3,
         )

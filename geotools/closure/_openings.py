@@ -11,7 +11,7 @@ import shapely
 
 from geotools.closure._linework import GAP, GATE, HOUSE, JOINT, WALL
 from geotools.closure._proof import HABITAT_INSIDE, OPEN_SIDE, REPAIR, Proof
-from geotools.units import METRES_PER_FOOT, METRES_PER_INCH
+from geotools.units import METRES_PER_INCH, write_run, write_small
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -35,10 +35,13 @@ _WALL_KINDS = {
 _NEW_LINE = "a new line along this side, or pull the line back to where it can be closed"
 _LIES_IN_HABITAT = "pull the line back out of the habitat, or correct the habitat layer"
 _FILL = "fill it with a line to the standard, tied tight at both ends"
-_SWEEP = "a rigid sweep to a hard sill, sides sealed to less than 1/4 in, self-closing"
+_SEALED_M = 0.25 * METRES_PER_INCH
+"""A gap of this width or more counts as open (published extension guides)."""
 
 
-def list_openings(site: Site, proof: Proof, walls: gpd.GeoDataFrame, gates: gpd.GeoDataFrame | None) -> pd.DataFrame:
+def list_openings(
+    site: Site, proof: Proof, walls: gpd.GeoDataFrame, gates: gpd.GeoDataFrame | None, units: str
+) -> pd.DataFrame:
     """Join the listed pieces to one opening per lot and wall, gate, gap or open side.
 
     Returns
@@ -57,7 +60,7 @@ def list_openings(site: Site, proof: Proof, walls: gpd.GeoDataFrame, gates: gpd.
     lines = shapely.transform(shapely.line_merge(lines), lambda xy: xy + site.plan.origin)
     lot, reason, item = groups
     length_m = shapely.length(lines)
-    kind, opening_m, remedy = _describe(site.linework, reason, item, length_m, walls, gates)
+    kind, opening_m, remedy = _describe(site.linework, reason, item, length_m, walls, gates, units)
     return pd.DataFrame(
         {
             "lot": lot,
@@ -87,7 +90,7 @@ def collect(openings: pd.DataFrame, lots: int) -> tuple[Shapes, list[str]]:
     return collections, [json.dumps(note) for note in notes]
 
 
-def explain(proof: Proof, openings: pd.DataFrame, ids: list[str], source: str) -> list[str]:
+def explain(proof: Proof, openings: pd.DataFrame, ids: list[str], source: str, units: str) -> list[str]:
     """Say in a sentence why each lot is closed, closable or open."""
     lots = len(ids)
     lot = openings["lot"].to_numpy(dtype=np.intp)
@@ -110,12 +113,12 @@ def explain(proof: Proof, openings: pd.DataFrame, ids: list[str], source: str) -
             by = f", by way of lot {ids[proof.through[number]]}" if proof.through[number] >= 0 else ""
             texts.append(
                 f"open ground leads from {source} to the protected ground{by}: "
-                f"{length_m[number] / METRES_PER_FOOT:.0f} ft of its edge has no wall, "
+                f"{write_run(length_m[number], units=units)} of its edge has no wall, "
                 "and mending what exists can't close it"
             )
         else:
             found = ", ".join(f"{times} {kind}" if times > 1 else kind for kind, times in counts[number].items())
-            mend = f", {mend_m[number] / METRES_PER_FOOT:.0f} ft of wall or gap" if mend_m[number] else ""
+            mend = f", {write_run(mend_m[number], units=units)} of wall or gap" if mend_m[number] else ""
             texts.append(f"open from {source}; closed once these are mended: {found}{mend}")
     return texts
 
@@ -126,7 +129,9 @@ def mend_lengths(openings: pd.DataFrame, lots: int) -> NDArray[np.float64]:
     return np.asarray(np.bincount(openings["lot"].to_numpy(np.intp), openings["length_m"] * counted, lots))
 
 
-def warn_of_touching(site: Site, proof: Proof, walls: gpd.GeoDataFrame, lots: int, snap_m: float) -> list[str]:
+def warn_of_touching(
+    site: Site, proof: Proof, walls: gpd.GeoDataFrame, lots: int, snap_m: float, units: str
+) -> list[str]:
     """Say where the tolerance makes two sides of one protected ground touch, and which sides."""
     texts = [""] * lots
     plan, linework = site.plan, site.linework
@@ -147,7 +152,7 @@ def warn_of_touching(site: Site, proof: Proof, walls: gpd.GeoDataFrame, lots: in
         if names in texts[lot]:
             continue
         text = (
-            f"two sides of the protected ground come within {snap_m / METRES_PER_INCH:.1f} in of each other "
+            f"two sides of the protected ground come within {write_small(snap_m, units=units)} of each other "
             f"({names}, at {middle[0]:.1f}, {middle[1]:.1f}) and are taken to touch"
         )
         texts[lot] = f"{texts[lot]}; {text}" if texts[lot] else text
@@ -171,6 +176,7 @@ def _describe(
     length_m: NDArray[np.float64],
     walls: gpd.GeoDataFrame,
     gates: gpd.GeoDataFrame | None,
+    units: str,
 ) -> tuple[NDArray[np.object_], NDArray[np.float64], NDArray[np.object_]]:
     kind = np.full(len(item), "", dtype=object)
     remedy = np.full(len(item), "", dtype=object)
@@ -184,9 +190,11 @@ def _describe(
     remedy[wall] = [str(text) or "mend it to the standard" for text in _column(walls, "mend", "")[row[wall]]]
     opening_m[wall] = _column(walls, "opening_m", np.nan)[row[wall]].astype(np.float64)
     gate = what == GATE
+    tight = write_small(_SEALED_M, units=units)
+    sweep = f"a rigid sweep to a hard sill, sides sealed to less than {tight}, self-closing"
     if gates is not None:
         kind[gate] = "gate"
-        remedy[gate] = [str(text) or _SWEEP for text in _column(gates, "mend", "")[row[gate]]]
+        remedy[gate] = [str(text) or sweep for text in _column(gates, "mend", "")[row[gate]]]
         opening_m[gate] = _column(gates, "opening_m", np.nan)[row[gate]].astype(np.float64)
     for chosen, name, mend in (
         (what == GAP, "gap", _FILL),

@@ -20,7 +20,7 @@ from geotools.closure._arrangement import (
 from geotools.closure._linework import Linework, draw_linework
 from geotools.closure._noding import first_drawn, split
 from geotools.errors import Assumed, CrsError, LayerError, Noticed
-from geotools.units import feet_and_inches
+from geotools.units import write_length
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -113,6 +113,7 @@ def lay_out(
     *,
     standard: BarrierStandard,
     tolerances: Tolerances,
+    units: str,
 ) -> Site:
     """Cut the site into faces and label them.
 
@@ -134,7 +135,7 @@ def lay_out(
     LayerError
         If the site is too large for one arrangement.
     """
-    linework = _draw(houses, walls, gates, standard.snap_m, tolerances)
+    linework = _draw(houses, walls, gates, standard.snap_m, tolerances, units)
     outlines = _rings(np.concatenate([protected, habitat]))
     plan = arrange(np.concatenate([linework.lines, outlines]))
     item, loose = np.split(_items(plan, np.concatenate([plan.edges, plan.loose]), linework), [len(plan.edges)])
@@ -159,7 +160,12 @@ def lay_out(
 
 
 def _draw(
-    houses: Shapes, walls: gpd.GeoDataFrame, gates: gpd.GeoDataFrame | None, snap_m: float, tolerances: Tolerances
+    houses: Shapes,
+    walls: gpd.GeoDataFrame,
+    gates: gpd.GeoDataFrame | None,
+    snap_m: float,
+    tolerances: Tolerances,
+    units: str,
 ) -> Linework:
     shapes = walls.geometry.to_numpy()
     lines, row = shapely.get_parts(shapely.force_2d(shapes), return_index=True)
@@ -179,7 +185,7 @@ def _draw(
     )
     unknown = ~(widths_m > 0)
     if unknown.any():
-        wide = feet_and_inches(tolerances.gate_width_m)
+        wide = write_length(tolerances.gate_width_m, units=units)
         warnings.warn(
             f"{unknown.sum():,} of {len(gates):,} gates have no width: taken as {wide}", Assumed, stacklevel=4
         )
@@ -202,7 +208,8 @@ def _draw(
         more = " and more" if len(linework.unplaced) > 10 else ""
         warnings.warn(
             f"{len(linework.unplaced):,} of {len(gates):,} gates stand more than "
-            f"{feet_and_inches(tolerances.gate_within_m)} from any wall and are left out: gates, row {rows}{more}",
+            f"{write_length(tolerances.gate_within_m, units=units)} from any wall and are left out: "
+            f"gates, row {rows}{more}",
             Noticed,
             stacklevel=4,
         )

@@ -54,6 +54,7 @@ def arrange_site(
     more_lines: gpd.GeoDataFrame | None = None,
     *,
     standard: BarrierStandard | None = None,
+    units: str = "us",
     price_new_usd_per_ft: float = _INVENTED["price_new_usd_per_ft"],
     price_retrofit_usd_per_ft: float = _INVENTED["price_retrofit_usd_per_ft"],
     price_mesh_usd_per_ft2: float = _INVENTED["price_mesh_usd_per_ft2"],
@@ -105,6 +106,8 @@ def arrange_site(
     edge_within_m : float
         The habitat's edge is a possible line as far as it lies within this of a lot, metres (assumption of this
         project).
+    units : str
+        Units of the texts: `us` or `metric`.
 
     Returns
     -------
@@ -165,11 +168,11 @@ def arrange_site(
     lots = np.where(shapely.is_empty(lots), protected, lots)
     desert = _parts(habitat.geometry.to_numpy())
     barred = np.concatenate(
-        [widen_roads(roads, road_width_m), *(_polygons(layer) for layer in (wash_ground, easements))]
+        [widen_roads(roads, road_width_m, units), *(_polygons(layer) for layer in (wash_ground, easements))]
     )
     candidates = draw_candidates(lots, protected, desert, barred, more_lines, edge_within_m)
     walls, first_candidate = _walls_and_candidates(judged_walls, candidates, ground)
-    linework = _draw(houses[~shapely.is_empty(houses)], walls, judged_gates, standard.snap_m, tolerances)
+    linework = _draw(houses[~shapely.is_empty(houses)], walls, judged_gates, standard.snap_m, tolerances, units)
     linework = _price_joints(linework, first_candidate)
     linework = linework._replace(cost_per_m=_cost_per_metre(linework, first_candidate, prices))
 

@@ -14,7 +14,7 @@ from geotools.exposure.factors import NEARNESS, factor_names, measure_factors
 from geotools.exposure.ranking import rank_by
 from geotools.exposure.weights import default_weights, given_weights
 from geotools.rasters import Raster
-from geotools.units import METRES_PER_FOOT
+from geotools.units import METRES_PER_FOOT, write_run
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -49,6 +49,7 @@ def score_exposure(
     factors: gpd.GeoDataFrame | None = None,
     weights: pd.DataFrame | None = None,
     *,
+    units: str = "us",
     decay_m: float | None = None,
     reach_decays: float = 3.0,
     contact_within_m: float = 5.0,
@@ -80,6 +81,8 @@ def score_exposure(
         As `measure_factors` takes them.
     factor_weights : dict of str to float, optional
         Weights given here, in place of those of the table; without both, the comparisons of this project.
+    units : str
+        Units of the texts: `us` or `metric`.
 
     Returns
     -------
@@ -132,7 +135,7 @@ def score_exposure(
     habitat_m = pd.concat(distances, axis=1).min(axis=1) if distances else pd.Series(np.nan, index=parcels.index)
     # What is not there or not to be reached is infinitely far; a table of results holds no infinite number.
     shown = {name: factors[name].replace(np.inf, np.nan) for name in _MEASURES if name in factors.columns}
-    reasons = _reasons(factors, points, usable)
+    reasons = _reasons(factors, points, usable, units)
     return gpd.GeoDataFrame(
         {
             "parcel_id": parcels["parcel_id"],
@@ -290,12 +293,12 @@ def points_of(values: NDArray[np.float64], weights: NDArray[np.float64], *, name
     return np.asarray(_FULL_SCORE * values * weights / total[:, None])
 
 
-def _reasons(factors: pd.DataFrame, points: pd.DataFrame, usable: NDArray[np.bool_]) -> list[str]:
+def _reasons(factors: pd.DataFrame, points: pd.DataFrame, usable: NDArray[np.bool_], units: str) -> list[str]:
     """Write a sentence a lot: its measured factors, the one with the largest part first."""
     names = [str(column).removeprefix("points_") for column in points.columns]
     parts = points.fillna(-1.0).to_numpy()
     order = np.argsort(-parts, axis=1, kind="stable")
-    texts = {name: _texts(name, factors, parts[:, number]) for number, name in enumerate(names)}
+    texts = {name: _texts(name, factors, parts[:, number], units) for number, name in enumerate(names)}
     costs = [factors[name] for name in ("desert_cost_m", "wash_cost_m") if name in factors.columns]
     shut = np.all([np.isinf(cost) for cost in costs if cost.notna().any()], axis=0) if costs else np.False_
     shut = np.broadcast_to(shut, len(usable))
@@ -309,7 +312,7 @@ def _reasons(factors: pd.DataFrame, points: pd.DataFrame, usable: NDArray[np.boo
     return sentences
 
 
-def _texts(name: str, factors: pd.DataFrame, parts: NDArray[np.float64]) -> list[str]:
+def _texts(name: str, factors: pd.DataFrame, parts: NDArray[np.float64], units: str) -> list[str]:
     """What to say of one factor on each lot."""
 
     def column(measure: str) -> list[Any]:
@@ -321,14 +324,17 @@ def _texts(name: str, factors: pd.DataFrame, parts: NDArray[np.float64]) -> list
     if name in ("desert", "wash"):
         thing = desert if name == "desert" else "a wash"
         away = zip(column(f"{name}_distance_m"), column(f"{name}_cost_m"), strict=True)
-        return [f"{thing} is {_feet(distance_m)} away{_effort(distance_m, cost_m)}" for distance_m, cost_m in away]
+        return [
+            f"{thing} is {write_run(distance_m, units=units)} away{_effort(distance_m, cost_m, units)}"
+            for distance_m, cost_m in away
+        ]
     if name == "habitat":
         return [f"{_share(share)} of the ground around is habitat" for share in column("habitat_share")]
     if name == "cover":
         return [f"vegetation covers {_share(share)}" for share in column("cover_share")]
     if name == "footholds":
-        acres = [count * _M2_PER_ACRE / 1e4 for count in column("footholds_per_hectare")]
-        return [f"{count:,.0f} climbable things an acre" for count in acres]
+        share, area = (_M2_PER_ACRE / 1e4, "an acre") if units == "us" else (1.0, "a hectare")
+        return [f"{count * share:,.0f} climbable things {area}" for count in column("footholds_per_hectare")]
     if name == "attractants":
         return [f"{_count(count)} that attracts" for count in column("attractants_count")]
     if name == "encounters":
@@ -336,11 +342,11 @@ def _texts(name: str, factors: pd.DataFrame, parts: NDArray[np.float64]) -> list
     return [f"{name.replace('_', ' ')} adds {part:.1f} points" for part in parts]
 
 
-def _effort(distance_m: float, cost_m: float) -> str:
+def _effort(distance_m: float, cost_m: float, units: str) -> str:
     """Say how hard the way is, where that differs from the plain distance."""
     if np.isnan(cost_m) or cost_m <= 2 * distance_m + METRES_PER_FOOT * 10:
         return ""
-    return f" ({_feet(cost_m)} as the ground is crossed)" if np.isfinite(cost_m) else ""
+    return f" ({write_run(cost_m, units=units)} as the ground is crossed)" if np.isfinite(cost_m) else ""
 
 
 def _count(count: float) -> str:
@@ -349,7 +355,3 @@ def _count(count: float) -> str:
 
 def _share(share: float) -> str:
     return "less than 1%" if 0 < share < _LEAST_SHOWN_SHARE else f"{share:.0%}"
-
-
-def _feet(distance_m: float) -> str:
-    return "0 ft" if distance_m == 0 else f"{distance_m / METRES_PER_FOOT:,.0f} ft"

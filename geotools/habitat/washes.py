@@ -11,7 +11,7 @@ import pandas as pd
 import shapely
 
 from geotools.errors import Assumed, DesignError
-from geotools.units import METRES_PER_FOOT, feet_and_inches
+from geotools.units import METRES_PER_FOOT, write_length
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -26,6 +26,7 @@ made for canals in their own sediment. That a wash is as wide at its 100-year fl
 def widen_washes(
     washes: gpd.GeoDataFrame,
     *,
+    units: str = "us",
     default_width_m: float = 10 * METRES_PER_FOOT,
     bank_setback_m: float = 5 * METRES_PER_FOOT,
     width_by_order_m: dict[str, float] | None = None,
@@ -47,6 +48,8 @@ def widen_washes(
         of the local flood control office comes first).
     width_by_order_m : dict of str to float, optional
         Stream order to width, metres.
+    units : str
+        Units of the texts: `us` or `metric`.
 
     Returns
     -------
@@ -79,10 +82,10 @@ def widen_washes(
     unknown = np.isnan(widths_m) & lines
     from_flow = unknown & ~np.isnan(flows_cfs)
     widths_m = np.where(from_flow, _REGIME * np.sqrt(flows_cfs) * METRES_PER_FOOT, widths_m)
-    _say(from_flow, "get their width from their 100-year flood, 2.67 ft times the root of its cubic feet a second")
+    _say(from_flow, "get their width from their 100-year flood, by the published regime formula")
     unknown &= ~from_flow
     widths_m = np.where(unknown, default_width_m, widths_m)
-    _say(unknown, f"have no width: taken as {feet_and_inches(default_width_m)} wide")
+    _say(unknown, f"have no width: taken as {write_length(default_width_m, units=units)} wide")
     grow_m = np.where(lines, widths_m / 2, 0.0) + bank_setback_m
     ground = shapely.buffer(washes.geometry.to_numpy(), grow_m)
     return washes.assign(width_m=widths_m, width_assumed=assumed).set_geometry(

@@ -14,7 +14,7 @@ from shapely.ops import substring
 from geotools.errors import DesignError, LayerError, Noticed
 from geotools.inspection._measured import Parts, Samples, cut_parts, find_samples
 from geotools.inspection._spots import find_missing_gates, find_openings
-from geotools.units import METRES_PER_FOOT, METRES_PER_INCH
+from geotools.units import METRES_PER_FOOT, METRES_PER_INCH, write_length, write_small
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -42,7 +42,9 @@ def compare_as_built(
     barrier_lines: gpd.GeoDataFrame,
     as_built: gpd.GeoDataFrame,
     panels: gpd.GeoDataFrame | None = None,
+    planned_gates: gpd.GeoDataFrame | None = None,
     *,
+    units: str = "us",
     snap_m: float = 5 * METRES_PER_FOOT,
     tolerance_m: float = 0.5 * METRES_PER_INCH,
     spacing_m: float = 12 * METRES_PER_FOOT,
@@ -55,7 +57,8 @@ def compare_as_built(
     `spacing_m` apart, and along a measured line, the top runs straight; it is low where it lies more than
     `tolerance_m` under the height that the panel there asks for. What no measurement covers is `not measured` where
     points were measured, and `not built` where lines were. A point that is called an opening or gap, or has an opening
-    of 1/4 in or more, opens the line; a planned gate that no gate point is found for is missing.
+    of 1/4 in or more, opens the line; a planned gate is missing that no gate point within `snap_m` of its place is
+    found for, or, where it has no place, none that is left over on its line.
 
     Parameters
     ----------
@@ -66,8 +69,12 @@ def compare_as_built(
         `parcel_id`.
     panels : GeoDataFrame, optional
         Height schedule; without it the line's own height is asked for.
+    planned_gates : GeoDataFrame, optional
+        As `place_gates` gives it: line_id, gate, station_m; without it gates are counted by line.
     snap_m, tolerance_m, spacing_m, moved_within_m : float
         Metres (assumptions of this project: 5 ft, 1/2 in, 12 ft, 15 ft).
+    units : str
+        Units of the texts: `us` or `metric`.
 
     Returns
     -------
@@ -116,13 +123,13 @@ def compare_as_built(
     rows: list[dict[str, Any]] = []
     for number in range(len(parts.shapes)):
         covers = _covers(parts, samples, number, snap_m, spacing_m)
-        rows += _judge_part(lines, parts, number, covers, schedule, snap_m, tolerance_m, as_lines)
-    rows += find_openings(parts, samples, as_built)
-    rows += find_missing_gates(lines, parts, samples, as_built)
+        rows += _judge_part(lines, parts, number, covers, schedule, snap_m, tolerance_m, as_lines, units)
+    rows += find_openings(parts, samples, as_built, units)
+    rows += find_missing_gates(lines, parts, samples, as_built, planned_gates, snap_m=snap_m)
     rows.sort(key=lambda row: (row["line"], row["from_m"], row["to_m"]))
     table = pd.DataFrame(rows, columns=[*_COLUMNS, "line", "geometry"])
     own = lines.iloc[table["line"].to_numpy(dtype=np.int64)].reset_index(drop=True)
-    _tell(as_built, samples, snap_m)
+    _tell(as_built, samples, snap_m, units)
     return gpd.GeoDataFrame(
         {
             "line_id": own["line_id"].astype(str),
@@ -212,6 +219,7 @@ def _judge_part(
     snap_m: float,
     tolerance_m: float,
     as_lines: bool,
+    units: str,
 ) -> list[dict[str, Any]]:
     line, start_m = int(parts.line[number]), float(parts.start_m[number])
     end_m = start_m + float(parts.length_m[number])
@@ -244,7 +252,7 @@ def _judge_part(
     for run in runs:
         run["length_m"] = run["to_m"] - run["from_m"]
         run["passes"] = run["finding"] == "pass"
-        run["what"] = _say(run)
+        run["what"] = _say(run, units)
         run["geometry"] = substring(parts.shapes[number], run["from_m"] - start_m, run["to_m"] - start_m)
     return runs
 
@@ -290,23 +298,23 @@ def _lowest(cover: NDArray[np.float64], begin_m: float, end_m: float) -> tuple[f
     return float(lowest[best]), float(rows[best, 4])
 
 
-def _say(run: dict[str, Any]) -> str:
-    needed = f"{run['needed_height_m'] / METRES_PER_INCH:.4g} in"
+def _say(run: dict[str, Any], units: str) -> str:
+    needed = write_small(run["needed_height_m"], units=units)
     if run["finding"] == "low":
-        return f"{run['short_m'] / METRES_PER_INCH:.3g} in too low: {needed} is asked for"
+        return f"{write_small(run['short_m'], units=units)} too low: {needed} is asked for"
     if run["finding"] == "moved":
-        return f"up to {run['away_m'] / METRES_PER_FOOT:.3g} ft off the plan; high enough"
+        return f"up to {write_length(run['away_m'], units=units)} off the plan; high enough"
     return {"not built": "nothing was built here", "not measured": f"not measured; {needed} is asked for"}.get(
         run["finding"], f"{needed} or more"
     )
 
 
-def _tell(as_built: gpd.GeoDataFrame, samples: Samples, snap_m: float) -> None:
+def _tell(as_built: gpd.GeoDataFrame, samples: Samples, snap_m: float, units: str) -> None:
     used = len(np.unique(samples.row))
     beyond = int((samples.away_m > snap_m + _SAME_M).sum())
     warnings.warn(
         f"{used} of {len(as_built)} measured features lie by a planned line; {beyond} of {len(samples.row)} measured "
-        f"places lie more than {snap_m / METRES_PER_FOOT:.3g} ft off it",
+        f"places lie more than {write_length(snap_m, units=units)} off it",
         Noticed,
         stacklevel=3,
     )

@@ -89,6 +89,7 @@ LAYERS: dict[str, LayerSchema] = {
         LayerSchema("footholds", _ANY, (_KIND, _length("height"))),
         LayerSchema("roads", ("line", "polygon"), (_WIDTH,), ground=True),
         LayerSchema("easements", ("polygon",), ground=True),
+        LayerSchema("pools", ("polygon",), (_length("depth"),)),
         LayerSchema("attractants", _ANY, (_KIND,)),
         LayerSchema("encounters", ("point",), (Column("observed_on", "date"),)),
     )

@@ -10,6 +10,7 @@ import pandas as pd
 
 from geotools.errors import OutputError
 from geotools.outputs.bid_facts import ALTERNATES_COLUMNS, BidFacts, ask_for_columns, gather_facts, money
+from geotools.outputs.bid_gates import GATES_HEAD, gates_taken_off, list_gates
 from geotools.outputs.bid_pages import (
     LETTER_PT,
     Column,
@@ -52,6 +53,7 @@ def write_bid_document(
     ways_in: gpd.GeoDataFrame | None = None,
     buildings: gpd.GeoDataFrame | None = None,
     roads: gpd.GeoDataFrame | None = None,
+    planned_gates: gpd.GeoDataFrame | None = None,
     *,
     path: Path,
     title: str = "",
@@ -75,6 +77,8 @@ def write_bid_document(
         As `compare_alternates` gives it.
     ways_in, buildings, roads : GeoDataFrame, optional
         For the plan; same CRS.
+    planned_gates : GeoDataFrame, optional
+        As `place_gates` gives it, for the plan and the schedule of gates.
     path : pathlib.Path
         The file to write.
     title : str
@@ -95,7 +99,10 @@ def write_bid_document(
     --------
     >>> write_bid_document(lots, lines, takeoff, prices, path=Path("bid.pdf"))  # doctest: +SKIP
     """
-    given = {"lots": lots, "barrier_lines": barrier_lines, "ways_in": ways_in, "buildings": buildings, "roads": roads}
+    given = {
+        "lots": lots, "barrier_lines": barrier_lines, "ways_in": ways_in, "buildings": buildings, "roads": roads,
+        "planned_gates": planned_gates,
+    }  # fmt: skip
     check_same_crs({name: table for name, table in given.items() if table is not None})
     ask_for_columns(lots, ("parcel_id", "verdict"), "lots")
     ask_for_columns(takeoff, ("scope", "parcel_id", "item", "net_quantity", "unit"), "takeoff")
@@ -104,12 +111,16 @@ def write_bid_document(
     ground = {name: table for name, table in {"buildings": buildings, "roads": roads}.items() if table is not None}
     plan, view = start_flow(), view_plan(lots, units=units)
     add_heading(plan, "Plan")
+    gates = gates_taken_off(planned_gates, takeoff)
+    if planned_gates is not None:
+        ground["gates"] = planned_gates.loc[gates.index]
     plan.pages[-1].append(lambda canvas: draw_plan(canvas, view, lots, barrier_lines, ways_in, ground))
     flows = [
         _cover(facts, lots, by_lot, takeoff),
         plan,
         _price_pages(facts, prices),
         _lot_pages(lots, by_lot, facts, _length_unit(takeoff)),
+        *([_gate_pages(gates, units)] if len(gates) else []),
         _other_pages(facts, alternates, units),
         _signature_page(facts),
     ]
@@ -246,6 +257,23 @@ def _lot_pages(lots: gpd.GeoDataFrame, by_lot: pd.DataFrame, facts: BidFacts, un
         )
     ]
     add_table(flow, columns, rows)
+    return flow
+
+
+def _gate_pages(gates: pd.DataFrame, units: str) -> Flow:
+    flow = start_flow()
+    add_heading(flow, "Schedule of gates")
+    widths = (104.0, 32.0, 52.0, 66.0, 44.0, 206.0)
+    add_table(
+        flow,
+        [Column(*head) for head in zip(GATES_HEAD, widths, strict=True)],
+        list_gates(gates, units=units, short=True),
+    )
+    add_text(
+        flow,
+        "Stations run along the lot's barrier line, as on its sheet. Places are from the map, to be set out on site.",
+        size_pt=8,
+    )
     return flow
 
 

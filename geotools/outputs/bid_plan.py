@@ -132,15 +132,29 @@ def draw_plan(
         color=0.0,
         width_pt=1.5,
     )
+    if "gates" in ground:
+        _mark_gates(canvas, view, ground["gates"].geometry.to_numpy())
     prefix = _label_lots(canvas, view, lots)
     canvas.restoreState()
     canvas.setStrokeGray(0.45)
     canvas.setLineWidth(0.6)
     canvas.rect(left, bottom, width, height)
-    _draw_legend(canvas, view, prefix)
+    _draw_legend(canvas, view, prefix, gates="gates" in ground)
 
 
-def _draw_legend(canvas: Any, view: PlanView, prefix: str) -> None:
+def _mark_gates(canvas: Any, view: PlanView, points: NDArray[Any]) -> None:
+    for x, y in _on_page(shapely.get_coordinates(points), view).tolist():
+        _gate_mark(canvas, x, y)
+
+
+def _gate_mark(canvas: Any, x: float, y: float) -> None:
+    canvas.setFillGray(1.0)
+    canvas.setStrokeGray(0.0)
+    canvas.setLineWidth(0.8)
+    canvas.circle(x, y, 1.8, stroke=1, fill=1)
+
+
+def _draw_legend(canvas: Any, view: PlanView, prefix: str, *, gates: bool) -> None:
     left, bottom, width, _ = _PLACE_PT
     y = bottom - 16
     samples: Sequence[tuple[str, float, float, tuple[float, float] | None]] = (
@@ -164,6 +178,11 @@ def _draw_legend(canvas: Any, view: PlanView, prefix: str) -> None:
     canvas.rect(x, y - 1, 12, 7, stroke=0, fill=1)
     canvas.setFillGray(0.15)
     canvas.drawString(x + 16, y, "lot to build on")
+    if gates:
+        x += 26 + text_width("lot to build on", 7.5)
+        _gate_mark(canvas, x, y + 2.5)
+        canvas.setFillGray(0.15)
+        canvas.drawString(x + 6, y, "new gate")
     x = left + width - 12
     arrow = canvas.beginPath()
     arrow.moveTo(x, y - 34)

@@ -6,10 +6,12 @@ import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import geopandas as gpd
 import pandas as pd
 
 from geotools.errors import OutputError
 from geotools.outputs.bid_facts import ALTERNATES_COLUMNS, BidFacts, ask_for_columns, gather_facts
+from geotools.outputs.bid_gates import fill_gates, gates_taken_off
 from geotools.outputs.bid_look import (
     FIRST_ROW,
     HEAD_ROW,
@@ -49,13 +51,14 @@ def write_bid_workbook(
     takeoff: pd.DataFrame,
     prices: pd.DataFrame,
     alternates: pd.DataFrame | None = None,
+    planned_gates: gpd.GeoDataFrame | None = None,
     *,
     path: Path,
     title: str = "",
     units: str = "us",
     date_of_data: str = "",
 ) -> None:
-    """Write the bid: bid, takeoff, takeoff by lot, alternates, unit prices, assumptions, exclusions, cautions.
+    """Write the bid: bid, takeoff, takeoff by lot, gates, alternates, unit prices, assumptions, exclusions, cautions.
 
     Every amount is a formula: change a price, hours, a waste factor, the rate or a charge on the yellow cells and the
     total follows. What is stored beside each formula is what `price_takeoff` found, to the cent. Low and high come from
@@ -69,12 +72,14 @@ def write_bid_workbook(
         As `price_takeoff` gives it.
     alternates : pandas.DataFrame, optional
         As `compare_alternates` gives it.
+    planned_gates : geopandas.GeoDataFrame, optional
+        As `place_gates` gives it.
     path : pathlib.Path
         The file to write.
     title : str
         Name of the job.
     units : str
-        `us` or `metric`, for the lengths of the alternates.
+        `us` or `metric`, for the lengths of the alternates and the gates.
     date_of_data : str
         As it shall be shown, such as `2026-03`.
 
@@ -97,12 +102,12 @@ def write_bid_workbook(
     book = xlsxwriter.Workbook(str(path), {"in_memory": True, **plain})
     book.set_properties({"title": "Bid", "created": _CREATED})
     look = make_look(book, facts.currency)
-    sheets = {
-        name: book.add_worksheet(name) for name in ("Bid", "Takeoff", "Takeoff by lot", "Alternates", "Unit prices")
-    }
+    names = ("Bid", "Takeoff", "Takeoff by lot", "Gates", "Alternates", "Unit prices")
+    sheets = {name: book.add_worksheet(name) for name in names}
     _fill_bid(sheets["Bid"], prices, lines, facts, look)
     _fill_takeoff(sheets["Takeoff"], lines, facts, look)
     _fill_by_lot(sheets["Takeoff by lot"], takeoff, lines, facts, look)
+    fill_gates(sheets["Gates"], gates_taken_off(planned_gates, takeoff), facts, look, units)
     _fill_alternates(sheets["Alternates"], alternates, facts, look, units)
     _fill_prices(sheets["Unit prices"], prices, lines, facts, look)
     for name, texts in _texts(facts).items():
@@ -214,11 +219,13 @@ def _fill_by_lot(sheet: Worksheet, takeoff: pd.DataFrame, lines: pd.DataFrame, f
     sheet.fit_to_pages(3, 0)
     sheet.repeat_columns(0)
     sheet.freeze_panes(FIRST_ROW, 1)
-    for at, (lot, row) in enumerate(wide.reindex(columns=items).iterrows() if len(wide) else ()):
+    formats = [look.count if known["unit"][item] == "each" else look.number for item in items]
+    amounts = wide.reindex(columns=items).to_numpy().tolist()
+    for at, (lot, row) in enumerate(zip(wide.index, amounts, strict=True)):
         sheet.write_string(FIRST_ROW + at, 0, cell_text(lot) or "shared", look.text)
-        for place, value in enumerate(row.tolist(), start=1):
+        for place, (value, shown) in enumerate(zip(row, formats, strict=True), start=1):
             if value > 0:
-                sheet.write_number(FIRST_ROW + at, place, value, look.number)
+                sheet.write_number(FIRST_ROW + at, place, value, shown)
 
 
 def _fill_alternates(

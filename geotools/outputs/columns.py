@@ -10,6 +10,7 @@ __all__ = [
     "BARRIER_LINES_COLUMNS",
     "FOOTHOLDS_COLUMNS",
     "PANELS_COLUMNS",
+    "PLANNED_GATES_COLUMNS",
     "REJECTED_COLUMNS",
     "SPECS_COLUMNS",
     "UNITS",
@@ -85,6 +86,21 @@ PANELS_COLUMNS = (
     "governed_by",
     "recommended",
 )
+PLANNED_GATES_COLUMNS = (
+    "gate_id",
+    "line_id",
+    "parcel_id",
+    "option",
+    "gate",
+    "station_m",
+    "width_m",
+    "swing",
+    "swing_deg",
+    "placed",
+    "agree_on_site",
+    "recommended",
+    "reason",
+)
 REJECTED_COLUMNS = ("layer", "row", "reason", "geometry_text")
 
 _UNIT_WORDS = {"_ft": "feet", "_in": "inches", "_m": "metres", "_mm": "millimetres"}
@@ -128,7 +144,11 @@ _MEANINGS: dict[str, tuple[str, str, str]] = {
     "mesh_opening": (_NUMBER, "Mesh opening", "Widest opening that the mesh may have."),
     "burial": (_NUMBER, "Burial", "Depth of the mesh below the ground."),
     "roll_width": (_NUMBER, "Roll width", "Width of the mesh roll to order: height and burial together."),
-    "posts": (_COUNT, "Posts", "Number of posts along the line, corners and ends included."),
+    "posts": (
+        _COUNT,
+        "Posts",
+        "Number of posts along the line, corners and ends included; gates have 2 posts more each.",
+    ),
     "corners": (_COUNT, "Corners", "Number of corners of the line."),
     "gates": (_COUNT, "Gates", "Number of gates in the line; each needs a sweep and a hard sill."),
     "ways_in": (_COUNT, "Ways in", "Number of openings that must be sealed before the line is closed."),
@@ -152,6 +172,14 @@ _MEANINGS: dict[str, tuple[str, str, str]] = {
     "to": (_NUMBER, "To", "Where the panel ends, measured along the line."),
     "panel": (_COUNT, "Panel", "Number of the panel on its line."),
     "governed_by": (_TEXT, "Governed by", "The climbable thing that asks for the height, or the ground."),
+    "gate_id": (_TEXT, "Gate number", "The planned gate's own number."),
+    "gate": (_COUNT, "Gate", "Number of the gate on its line."),
+    "station": (_NUMBER, "Station", "Where it is, measured along the line."),
+    "width": (_NUMBER, "Width", "Clear width."),
+    "swing": (_TEXT, "Swings", "in: into the protected side; out: away from it, where a pool lies within."),
+    "swing_deg": (_NUMBER, "Way of the leaf", "Direction of the open leaf, degrees clockwise from north."),
+    "placed": (_TEXT, "Placed", "By which part of the rule: existing gate, street side, other side."),
+    "agree_on_site": (_YES_NO, "Agree on site", "No place along the line meets the rule for gates."),
     "line_id": (_TEXT, "Line number", "The line's own number."),
     "recommended": (_YES_NO, "Recommended", "Whether this is the line that is advised."),
     "opening": (_NUMBER, "Opening", "Widest clear opening."),

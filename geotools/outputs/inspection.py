@@ -131,8 +131,8 @@ def _summary(stretches: gpd.GeoDataFrame, units: str, snap_m: float, tolerance_m
     length_m = stretches.groupby("finding", sort=False)["length_m"].agg(["count", "sum"])
     whole_m = float(stretches["length_m"].sum())
     rows: list[Sequence[object]] = [
-        [finding, int(row["count"]), show_length(float(row["sum"]), units=units), f"{100 * row['sum'] / whole_m:.1f} %"]
-        for finding, row in length_m.iterrows()
+        [finding, count, show_length(found_m, units=units), f"{100 * found_m / whole_m:.1f} %"]
+        for finding, count, found_m in zip(length_m.index, length_m["count"], length_m["sum"], strict=True)
     ]
     text = (
         f"{int(lines.sum())} of {len(lines)} lines pass. A measured place belongs to the plan within "

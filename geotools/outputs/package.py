@@ -13,6 +13,7 @@ from geotools.outputs.columns import (
     BARRIER_LINES_COLUMNS,
     FOOTHOLDS_COLUMNS,
     PANELS_COLUMNS,
+    PLANNED_GATES_COLUMNS,
     REJECTED_COLUMNS,
     SPECS_COLUMNS,
     WAYS_IN_COLUMNS,
@@ -33,6 +34,7 @@ _COLUMNS: dict[str, Sequence[str]] = {
     "footholds": FOOTHOLDS_COLUMNS,
     "rejected": REJECTED_COLUMNS,
     "panels": PANELS_COLUMNS,
+    "planned_gates": PLANNED_GATES_COLUMNS,
 }
 """Columns of each table of the results that always come first."""
 
@@ -44,6 +46,7 @@ def write_lots(
     footholds: gpd.GeoDataFrame | None = None,
     rejected: gpd.GeoDataFrame | None = None,
     panels: gpd.GeoDataFrame | None = None,
+    planned_gates: gpd.GeoDataFrame | None = None,
     *,
     path: Path,
     units: str = "us",
@@ -51,7 +54,8 @@ def write_lots(
     """Write the results as a GeoPackage with the layers lots, barrier_lines, ways_in, footholds and rejected.
 
     Every layer is there, with its fixed columns, even when it has no row. Lengths are converted as `show_table`
-    says; the geometry stays in the working CRS. The height schedule is one layer more, `panels`, where it is given.
+    says; the geometry stays in the working CRS. The height schedule and the places of gates are layers more,
+    `panels` and `planned_gates`, where they are given.
 
     Parameters
     ----------
@@ -61,6 +65,8 @@ def write_lots(
         Working tables in the same CRS; what is not given becomes an empty layer.
     panels : geopandas.GeoDataFrame, optional
         Height schedule of the lines in the same CRS.
+    planned_gates : geopandas.GeoDataFrame, optional
+        As `place_gates` gives it, in the same CRS; a gate to agree on site has no point.
     path : pathlib.Path
         The file to write.
     units : str
@@ -88,6 +94,9 @@ def write_lots(
     }
     if panels is not None:
         given["panels"] = panels
+    if planned_gates is not None:
+        advised = barrier_lines.loc[barrier_lines["recommended"].astype(bool), "line_id"]
+        given["planned_gates"] = planned_gates.assign(recommended=planned_gates["line_id"].isin(advised))
     write_geopackage(path, show_layers(given, units=units))
 
 

@@ -13,8 +13,9 @@ from geotools.design import BarrierStandard, excluded_body_length, specified_hei
 from geotools.outputs.report import Part, write_report
 from geotools.outputs.sheet_scale import show_height
 from geotools.standards import CommunityRule, read_rule
-from geotools.standards.codes import CODES
+from geotools.standards.codes import list_codes
 from geotools.standards.rule_file import PLACES
+from geotools.units import write_small
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,20 +23,6 @@ if TYPE_CHECKING:
 __all__ = ["write_rule_memo"]
 
 _MOST_LOTS = 60
-_SOURCES = (
-    ("height = half the body length + 6 in", "common practice", "no published source"),
-    (
-        "terrestrial snakes hold 30-50 % of their length unsupported",
-        "Lillywhite et al. 2000, J. Herpetol. 34:523-528",
-        "published, text read",
-    ),
-    (
-        "36 in high, 1/4 in mesh, 6 in buried",
-        "extension fact sheets (Colorado State University; Internet Center for Wildlife Damage Management)",
-        "published, read as restated elsewhere",
-    ),
-    ("24-36 in, last resort, not all species", "UF/IFAS WEC221", "published, read as restated elsewhere"),
-)
 
 
 def write_rule_memo(
@@ -86,11 +73,11 @@ def write_rule_memo(
              f"The rule is dated {community.dated or 'not stated'}; its text is {community.status}."),
         *_ask(community, tested, standard, units),
         *_figures(community, standard, shares, units),
-        *_looks(community),
+        *_looks(community, tested),
         *_lots(tested, units),
-        *_codes(code_flags),
+        *_codes(code_flags, units),
         Part("heading", "Sources, and how far each was verified"),
-        Part("table", head=("Figure", "Source", "Status"), rows=_SOURCES, shares=(0.4, 0.38, 0.22)),
+        Part("table", head=("Figure", "Source", "Status"), rows=_sources(units), shares=(0.4, 0.38, 0.22)),
         Part("text", "The share of animals kept out rests on body lengths of adults, most of them from stated ranges "
              "or from memory; the table of the species says which. It is a help to compare heights, not a forecast."),
     ]  # fmt: skip
@@ -110,11 +97,12 @@ def _ask(rule: CommunityRule, tested: gpd.GeoDataFrame, standard: BarrierStandar
     now = f"The rule allows {show_height(min(known), units=units)}" if known else "The rule has no height limit"
     length = excluded_body_length(min(known), buffer_m=standard.buffer_m) if known else np.nan
     good = f", which keeps out animals up to {show_height(float(length), units=units)} long" if known else ""
+    mesh = write_small(standard.mesh_opening_m, units=units)
     text = (
         f"{now}{good}. The design animal is {show_height(standard.body_length_m, units=units)} long and asks for "
         f"{design}. {len(failing)} of the {len(tested)} lots that need a barrier can't have it under the rule as it "
-        f"stands. We ask that barriers of {design} of smooth material or 1/4 in mesh be allowed where they are listed "
-        "below."
+        f"stands. We ask that barriers of {design} of smooth material or {mesh} mesh be allowed where they are "
+        "listed below."
     )
     return [head, Part("text", text)]
 
@@ -144,7 +132,8 @@ def _share_table(shares: pd.DataFrame, units: str) -> list[Part]:
     table = shares.pivot_table(index="species", columns="height_in", values="share_excluded_pct", sort=False)
     heads = [show_height(height * 0.0254, units=units) for height in heights_in]
     rows: list[Sequence[object]] = [
-        [name, *(f"{values[height]:.0f} %" for height in heights_in)] for name, values in table.iterrows()
+        [name, *(f"{share:.0f} %" for share in row)]
+        for name, row in zip(table.index, table[heights_in].to_numpy().tolist(), strict=True)
     ]
     status = shares.drop_duplicates("species")
     items = [
@@ -157,7 +146,27 @@ def _share_table(shares: pd.DataFrame, units: str) -> list[Part]:
     ]
 
 
-def _looks(rule: CommunityRule) -> list[Part]:
+def _sources(units: str) -> list[Sequence[object]]:
+    """Where the figures come from; published ones in the units that are shown."""
+    buffer, burial, mesh, high, low = (write_small(size_in * 0.0254, units=units) for size_in in (6, 6, 0.25, 36, 24))
+    restated = "published, read as restated elsewhere"
+    return [
+        (f"height = half the body length + {buffer}", "common practice", "no published source"),
+        (
+            "terrestrial snakes hold 30-50 % of their length unsupported",
+            "Lillywhite et al. 2000, J. Herpetol. 34:523-528",
+            "published, text read",
+        ),
+        (
+            f"{high} high, {mesh} mesh, {burial} buried",
+            "extension fact sheets (Colorado State University; Internet Center for Wildlife Damage Management)",
+            restated,
+        ),
+        (f"{low} to {high}, last resort, not all species", "UF/IFAS WEC221", restated),
+    ]
+
+
+def _looks(rule: CommunityRule, tested: gpd.GeoDataFrame) -> list[Part]:
     """Materials and colours that the rule asks for, which a barrier can mostly meet."""
     items = []
     for one in rule.allows:
@@ -171,7 +180,12 @@ def _looks(rule: CommunityRule) -> list[Part]:
     if not items:
         return []
     text = "What the rule asks of looks; mesh and sheet are made in most colours (common practice, no source):"
-    return [Part("heading", "Materials and colours"), Part("text", text), Part("list", items=items)]
+    parts = [Part("heading", "Materials and colours"), Part("text", text), Part("list", items=items)]
+    judged = tested["colour"][tested["colour"] != ""].str.split(":").str[0].value_counts()
+    if len(judged):
+        counted = "; ".join(f"{kind}: {count} lots" for kind, count in judged.items())
+        parts.append(Part("text", f"Colour of the barrier against these, by lot: {counted}."))
+    return parts
 
 
 def _lots(tested: gpd.GeoDataFrame, units: str) -> list[Part]:
@@ -196,9 +210,9 @@ def _limit(row: dict[Any, Any], units: str) -> str:
     return "no limit" if not np.isfinite(limit) else "none" if limit == 0 else show_height(limit, units=units)
 
 
-def _codes(flags: gpd.GeoDataFrame | None) -> list[Part]:
+def _codes(flags: gpd.GeoDataFrame | None, units: str) -> list[Part]:
     rows: list[Sequence[object]] = []
-    for code in CODES:
+    for code in list_codes(units=units):
         counted = ""
         column = code.key.replace(" ", "_")
         if flags is not None and column in flags.columns:

@@ -39,8 +39,8 @@ LEGEND = (
     "long dash, two short: lot line",
     "heavy line with crosses: new barrier (heavier: panels above the specified height); ticks: stations",
     "double line: sound wall; broken double line: wall to mend",
-    "diamond F: climbable thing; circle W: way in; square G: gate that stands",
-    "grey: house; light grey, dotted edge: wash; dashed: easement; thin grey: other lots",
+    "diamond F: climbable thing; circle W: way in; square G: gate that stands; N: new gate, its leaf open",
+    "grey: building; light grey: wash (dotted edge), pool (dashed edge); dashed: easement; thin grey: other lots",
 )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 
 from geotools.outputs.pdf_text import BOLD, PLAIN, text_width
+from geotools.outputs.sheet_gates import NewGate, draw_new_gates, keep_gates_free, label_new_gates
 from geotools.outputs.sheet_labels import Board, Place, find_place, keep_free, readable_angle
 from geotools.outputs.sheet_scale import quadrant_bearing, show_height, show_length, show_station, station_step
 from geotools.outputs.sheet_strokes import fill_shapes, stroke_shapes, write_mark, write_text
@@ -59,6 +60,8 @@ class LotPlan(NamedTuple):
     weak_walls: Sequence[Any]
     washes: Sequence[Any]
     easements: Sequence[Any]
+    new_gates: Sequence[NewGate] = ()
+    pools: Sequence[Any] = ()
 
 
 class Side(NamedTuple):
@@ -150,7 +153,10 @@ def draw_plan(
     stroke_shapes(canvas, view, [plan.lot], width_pt=1.0, dash=_LOT_DASH)
     _draw_barrier(canvas, view, plan)
     _reserve(board, view, plan)
+    keep_gates_free(board, view, plan.new_gates)
+    label_new_gates(canvas, view, board, plan.new_gates)
     _label_marks(canvas, view, board, plan)
+    draw_new_gates(canvas, view, plan.new_gates)
     short = _label_sides(canvas, view, board, plan.lot, units, bearings)
     _label_panels(canvas, view, board, plan, units)
     _label_stations(canvas, view, board, plan.barrier, units)
@@ -168,6 +174,8 @@ def _draw_ground(canvas: Any, view: View, plan: LotPlan) -> None:
     stroke_shapes(canvas, view, plan.washes, width_pt=0.5, dash=(1, 1.5))
     stroke_shapes(canvas, view, plan.easements, width_pt=0.5, gray=0.25, dash=(5, 2.5))
     stroke_shapes(canvas, view, plan.neighbours, width_pt=0.4, gray=0.5)
+    fill_shapes(canvas, view, plan.pools, gray=0.93)
+    stroke_shapes(canvas, view, plan.pools, width_pt=0.7, dash=(2.5, 1.2))
     fill_shapes(canvas, view, plan.houses, gray=0.82)
     stroke_shapes(canvas, view, plan.houses, width_pt=0.7)
 
@@ -327,7 +335,12 @@ def _label_stations(canvas: Any, view: View, board: Board, barrier: Any, units: 
 
 def _label_ground(canvas: Any, view: View, board: Board, plan: LotPlan) -> None:
     window = shapely.box(*view.ground)
-    for text, shapes in (("house", plan.houses), ("wash", plan.washes), ("easement", plan.easements)):
+    for text, shapes in (
+        ("building", plan.houses),
+        ("pool", plan.pools),
+        ("wash", plan.washes),
+        ("easement", plan.easements),
+    ):
         for shape in shapes:
             seen = shapely.intersection(shape, window)
             if shapely.area(seen) <= 0:

@@ -14,6 +14,7 @@ from geotools.errors import OutputError
 from geotools.outputs.columns import BARRIER_LINES_COLUMNS, SPECS_COLUMNS, explain_column, shown_name
 from geotools.outputs.display import check_same_crs, clean_text, show_table
 from geotools.outputs.pdf_text import new_canvas
+from geotools.outputs.sheet_gates import NewGate
 from geotools.outputs.sheet_page import (
     Block,
     Frame,
@@ -47,7 +48,9 @@ _QUANTITIES = (
     "roll_width_m", "posts", "corners", "gates", "ways_in", "footholds_to_clear", "cost_low", "cost_likely",
     "cost_high",
 )  # fmt: skip
-_NOTHING = ("", "0", "0 ft", "0 m")
+_FIXED = {"_ft": 1, "_m": 2}
+"""Decimals of lengths, so that they can be held against each other."""
+_NOTHING = ("", "0", "0.0 ft", "0.00 m")
 _INDEX_HEAD = ("Sheet", "Lot", "Verdict", "Line", "Length", "Height", "Ways in", "To clear", "Scale")
 _INDEX_SHARES = (0.06, 0.22, 0.12, 0.14, 0.11, 0.09, 0.08, 0.08, 0.10)
 
@@ -59,6 +62,7 @@ class _Own(NamedTuple):
     panels: pd.DataFrame
     footholds: pd.DataFrame
     ways_in: pd.DataFrame
+    new_gates: pd.DataFrame
 
 
 class _Sheet(NamedTuple):
@@ -77,6 +81,8 @@ def write_sheets(
     gates: gpd.GeoDataFrame | None = None,
     wash_ground: gpd.GeoDataFrame | None = None,
     easements: gpd.GeoDataFrame | None = None,
+    planned_gates: gpd.GeoDataFrame | None = None,
+    pools: gpd.GeoDataFrame | None = None,
     *,
     path: Path,
     units: str = "us",
@@ -100,8 +106,10 @@ def write_sheets(
         As `list_barrier_lines` gives it.
     ways_in, footholds, panels : GeoDataFrame, optional
         Openings with their seal, climbable things with their remedy, height schedule.
-    buildings, gates, wash_ground, easements : GeoDataFrame, optional
+    buildings, gates, wash_ground, easements, pools : GeoDataFrame, optional
         Drawn where they lie on or about a lot.
+    planned_gates : GeoDataFrame, optional
+        As `place_gates` gives it; without it the place of each gate is left to be agreed on site.
     path : Path
         The PDF to write.
     units : str
@@ -127,6 +135,7 @@ def write_sheets(
     given: dict[str, gpd.GeoDataFrame | None] = {
         "lots": lots, "barrier_lines": barrier_lines, "ways_in": ways_in, "footholds": footholds, "panels": panels,
         "buildings": buildings, "gates": gates, "wash_ground": wash_ground, "easements": easements,
+        "planned_gates": planned_gates, "pools": pools,
     }  # fmt: skip
     check_same_crs({name: table for name, table in given.items() if table is not None})
     shown = show_table(lots, columns=SPECS_COLUMNS, units=units)
@@ -173,11 +182,13 @@ def _choose_sheets(
     line_of = dict(zip(advised["parcel_id"], range(len(advised)), strict=True))
     advised_ids = set(advised["line_id"])
     groups = {name: _by_lot(given[name], advised_ids) for name in ("panels", "footholds", "ways_in")}
+    # A gate without a place has no point, but its row on the sheet.
+    groups["planned_gates"] = _by_lot(given["planned_gates"], advised_ids, everywhere=True)
     sheets = []
     for row in np.flatnonzero(wanted.to_numpy()):
         parcel = lots["parcel_id"].iloc[row]
         line = advised.iloc[line_of[parcel]] if parcel in line_of else None
-        own = _Own(line, *(groups[name].get(parcel, pd.DataFrame()) for name in ("panels", "footholds", "ways_in")))
+        own = _Own(line, *(groups[name].get(parcel, pd.DataFrame()) for name in groups))
         shapes = [lots.geometry.iloc[row]]
         if line is not None:
             shapes.append(line.geometry)
@@ -192,12 +203,12 @@ def _choose_sheets(
     return sheets
 
 
-def _by_lot(table: gpd.GeoDataFrame | None, advised: set[str]) -> dict[str, pd.DataFrame]:
+def _by_lot(table: gpd.GeoDataFrame | None, advised: set[str], *, everywhere: bool = False) -> dict[str, pd.DataFrame]:
     """Rows by lot; of things that belong to a line, those of the advised line only."""
     if table is None or table.empty:
         return {}
     kept = table[table["line_id"].isin(advised)] if "line_id" in table.columns else table
-    kept = kept[kept.geometry.notna() & ~kept.geometry.is_empty]
+    kept = kept if everywhere else kept[kept.geometry.notna() & ~kept.geometry.is_empty]
     return {str(parcel): rows for parcel, rows in kept.groupby("parcel_id", sort=False)}
 
 
@@ -212,6 +223,7 @@ def _context(given: Mapping[str, Any], sheets: Sequence[_Sheet]) -> dict[str, li
         "weak_walls": lines[lines["kind"] == "retrofit"],
         "washes": given["wash_ground"],
         "easements": given["easements"],
+        "pools": given["pools"],
         "gates": given["gates"],
     }
     found: dict[str, list[list[Any]]] = {}
@@ -239,15 +251,26 @@ def _lot_plan(lots: gpd.GeoDataFrame, sheet: _Sheet, context: dict[str, list[Any
         Panel(int(row["panel"]), row["geometry"], float(row["height_m"]), bool(row["height_m"] > least_m + 1e-6))
         for row in own.panels.to_dict("records")
     ]
+    new_gates = [
+        NewGate(int(row["gate"]), row["geometry"], float(row["width_m"]), float(row["swing_deg"]))
+        for row in own.new_gates.to_dict("records")
+        if row["geometry"] is not None
+    ]
     near = shapely.buffer(lot, _GATES_WITHIN_M)
-    gates = [shape for shape in context.pop("gates") if shapely.intersects(shape, near)]
+    # Where a new gate takes the place of one that stands, the new one is drawn.
+    taken = shapely.union_all([shapely.buffer(gate.point, _GATES_WITHIN_M) for gate in new_gates])
+    gates = [
+        shape
+        for shape in context.pop("gates")
+        if shapely.intersects(shape, near) and not shapely.intersects(shape, taken)
+    ]
     marks = [
         Mark(letter, number, shape)
         for letter, shapes in (("F", _shapes(own.footholds)), ("W", _shapes(own.ways_in)), ("G", gates))
         for number, shape in enumerate(shapes, start=1)
     ]
     barrier = None if own.line is None else own.line.geometry
-    return LotPlan(lot, barrier, pieces, marks, **context)
+    return LotPlan(lot, barrier, pieces, marks, new_gates=new_gates, **context)
 
 
 def _shapes(table: pd.DataFrame) -> list[Any]:
@@ -314,9 +337,30 @@ def _blocks(
         for column in wanted
         if column in lot.index and _amount(lot, column) not in _NOTHING
     ]
+    no_place = not len(own.new_gates)
     if plan.barrier is not None and "gates" in lot.index and _amount(lot, "gates") not in _NOTHING:
-        rows.append(["Place of each gate", "agree on site; a rigid sweep to a hard sill"])
+        rows.append(
+            ["Each gate", "a rigid sweep to a hard sill, self-closing" + "; agree its place on site" * no_place]
+        )
     blocks.append(Block("Quantities", rows=rows, shares=(0.45, 0.55)))
+    if len(own.new_gates):
+        blocks.append(
+            Block(
+                "New gates (N)",
+                head=("No.", "Station", "Clear", "Swings", "Place"),
+                rows=[
+                    [
+                        f"N{row['gate']}",
+                        "" if row["agree_on_site"] else show_station(float(row["station_m"]), units=units),
+                        show_height(float(row["width_m"]), units=units),
+                        row["swing"],
+                        row["reason"],
+                    ]
+                    for row in own.new_gates.to_dict("records")
+                ],
+                shares=(0.09, 0.14, 0.12, 0.13, 0.52),
+            )
+        )
     if len(own.ways_in):
         blocks.append(
             Block(
@@ -382,7 +426,7 @@ def _amount(lot: pd.Series[Any], column: str) -> str:
         return f"{value:,.2f}"
     for suffix, sign in (("_ft", "ft"), ("_in", "in"), ("_mm", "mm"), ("_m", "m")):
         if column.endswith(suffix) and column != "ways_in":
-            return f"{value:,.10g} {sign}"
+            return f"{value:,.{_FIXED[suffix]}f} {sign}" if suffix in _FIXED else f"{value:,.10g} {sign}"
     return f"{int(value):,}"
 
 

@@ -39,6 +39,10 @@ CHOICES: dict[str, tuple[tuple[str, str], ...]] = {
         ("as drawn", "not visited: the map's values stand"),
         ("gone", "it is not there any more"),
     ),
+    "swing": (
+        ("in", "into the protected side"),
+        ("out", "away from it: where a pool lies within"),
+    ),
     "opening_kind": (
         ("under a gate", ""),
         ("beside a gate", ""),
@@ -89,12 +93,16 @@ SURVEY_LAYERS: dict[str, SurveyLayer] = {
         {"kind": "wall_kind", "height_m": _LENGTH, "opening_m": _LENGTH, "rail_m": _LENGTH, "sound": _FLAG, **_COMMON},
     ),
     "gates": SurveyLayer("Point", {"width_m": _LENGTH, "opening_m": _LENGTH, "height_m": _LENGTH, **_COMMON}),
+    "planned_gates": SurveyLayer(
+        "Point",
+        {"gate_id": _TEXT, "line_id": _TEXT, "parcel_id": _TEXT, "width_m": _LENGTH, "swing": "swing", **_COMMON},
+    ),
     "openings": SurveyLayer("Point", {"kind": "opening_kind", "opening_m": _LENGTH, **_COMMON}),
     "footholds": SurveyLayer("Unknown", {"kind": "foothold_kind", "height_m": _LENGTH, **_COMMON}),
     "ground_notes": SurveyLayer("Point", {"kind": "ground_kind", **_COMMON}),
     "photos": SurveyLayer("Point", {"photo": _TEXT, "facing_deg": "direction", "notes": _TEXT}),
 }
-"""Layers of a survey; walls, gates and footholds have the columns that a run reads."""
+"""Layers of a survey; walls, gates, footholds and planned gates have the columns that a run reads."""
 
 _EXTENSION = ("gpkg_schema", "http://www.geopackage.org/spec140/#extension_schema", "read-write")
 _TABLES = """
@@ -114,6 +122,7 @@ def write_survey(
     walls: gpd.GeoDataFrame | None = None,
     gates: gpd.GeoDataFrame | None = None,
     footholds: gpd.GeoDataFrame | None = None,
+    planned_gates: gpd.GeoDataFrame | None = None,
     *,
     path: Path,
     units: str = "us",
@@ -121,7 +130,8 @@ def write_survey(
     """Make a field survey to be filled in on the ground.
 
     The lots are in it; so are the walls, gates and footholds that are known, with the map's values and the state "as
-    drawn", to be changed to "measured" or "gone". Columns that take one of a list, or a number in a range, say so in
+    drawn", to be changed to "measured" or "gone"; planned gates stand at their place of the plan, to be moved to where
+    they are agreed on the ground. Columns that take one of a list, or a number in a range, say so in
     the terms of the GeoPackage schema extension (OGC 12-128r19, annex F.9), which field programs read as pick lists.
 
     Parameters
@@ -130,6 +140,8 @@ def write_survey(
         Lots with `parcel_id`, in a projected CRS in metres.
     walls, gates, footholds : GeoDataFrame, optional
         What is known of each.
+    planned_gates : GeoDataFrame, optional
+        As `place_gates` gives it; those without a place are left out.
     path : Path
         The GeoPackage to write.
     units : str
@@ -148,7 +160,7 @@ def write_survey(
     """
     from geotools.layers.writing import write_geopackage
 
-    given = {"lots": parcels, "walls": walls, "gates": gates, "footholds": footholds}
+    given = {"lots": parcels, "walls": walls, "gates": gates, "footholds": footholds, "planned_gates": planned_gates}
     known = {name: table for name, table in given.items() if table is not None}
     check_same_crs(known)
     layers = {name: _fill(name, known.get(name), parcels, units) for name in SURVEY_LAYERS}

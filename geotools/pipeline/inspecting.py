@@ -18,7 +18,7 @@ from geotools.units import LENGTH_SUFFIXES_M, parse_length, parse_lengths
 if TYPE_CHECKING:
     import geopandas as gpd
 
-__all__ = ["inspect_plan", "to_working"]
+__all__ = ["inspect_plan", "list_layers", "read_layer", "to_working"]
 
 _FOR_CLOSURE = ("ground", "habitat", "candidate_lines", "judged_walls", "judged_gates", "buildings")
 _LENGTHS = ("height", "opening", "width")
@@ -79,11 +79,11 @@ def inspect_plan(
     if not plan_file.is_file():
         raise LayerError("there is no such file", where=str(plan_file), mend="give lots.gpkg of a run")
     with fresh_folder(out) as folder, listening() as heard:
-        lines, panels, units = _read_plan(plan_file)
+        lines, panels, gates, units = _read_plan(plan_file)
         measured = to_working(_read_as_built(as_built, lines.crs))
-        stretches = find_step("compare_as_built").function(lines, measured, panels, **options)
+        stretches = find_step("compare_as_built").function(lines, measured, panels, gates, units=units, **options)
         punch_list = find_step("list_punch").function(stretches)
-        closure = _prove_again(plan_file, lines, stretches)
+        closure = _prove_again(plan_file, lines, stretches, units)
         shown = {name: options[name] for name in ("snap_m", "tolerance_m")}
         find_step("write_inspection").function(
             stretches,
@@ -139,22 +139,38 @@ def to_working(table: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return made
 
 
-def _read_plan(plan_file: Path) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame | None, str]:
-    """Barrier lines, panels where there are any, and the units that the plan shows."""
-    layers = _list_layers(plan_file)
+def _read_plan(
+    plan_file: Path,
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame | None, gpd.GeoDataFrame | None, str]:
+    """Barrier lines, panels and planned gates where there are any, and the units that the plan shows."""
+    layers = list_layers(plan_file)
     if "barrier_lines" not in layers:
         raise LayerError(
             f"it has no layer barrier_lines (it has: {', '.join(layers) or 'none'})",
             where=str(plan_file),
             mend="give lots.gpkg of a run",
         )
-    lines = _read(plan_file, "barrier_lines")
+    lines = read_layer(plan_file, "barrier_lines")
     units = "us" if "height_in" in lines.columns else "metric"
-    panels = to_working(_read(plan_file, "panels")) if "panels" in layers else None
-    return to_working(lines), panels, units
+    panels = to_working(read_layer(plan_file, "panels")) if "panels" in layers else None
+    gates = to_working(read_layer(plan_file, "planned_gates")) if "planned_gates" in layers else None
+    return to_working(lines), panels, gates, units
 
 
-def _list_layers(path: Path) -> list[str]:
+def list_layers(path: Path) -> list[str]:
+    """List the layers of a plan's package.
+
+    Raises
+    ------
+    LayerError
+        If it can't be read.
+
+    Examples
+    --------
+    >>> list_layers(Path("pyproject.toml"))
+    Traceback (most recent call last):
+    geotools.errors.LayerError: ...
+    """
     import pyogrio
 
     try:
@@ -163,7 +179,13 @@ def _list_layers(path: Path) -> list[str]:
         raise LayerError(f"it can't be read ({error})", where=str(path), mend="give lots.gpkg of a run") from None
 
 
-def _read(path: Path, layer: str) -> gpd.GeoDataFrame:
+def read_layer(path: Path, layer: str) -> gpd.GeoDataFrame:
+    """Read a layer of a plan's package as it is.
+
+    Examples
+    --------
+    >>> read_layer(Path("lots.gpkg"), "barrier_lines")  # doctest: +SKIP
+    """
     import geopandas as gpd
 
     return gpd.read_file(path, layer=layer, engine="pyogrio")
@@ -181,7 +203,7 @@ def _read_as_built(text: str, crs: Any) -> gpd.GeoDataFrame:
     return kept.to_crs(crs).reset_index(drop=True)
 
 
-def _prove_again(plan_file: Path, lines: gpd.GeoDataFrame, stretches: gpd.GeoDataFrame) -> Any:
+def _prove_again(plan_file: Path, lines: gpd.GeoDataFrame, stretches: gpd.GeoDataFrame, units: str) -> Any:
     """Closure of the lots with a line, with what was built; None where the plan's run can't be had again."""
     try:
         with warnings.catch_warnings():
@@ -207,6 +229,7 @@ def _prove_again(plan_file: Path, lines: gpd.GeoDataFrame, stretches: gpd.GeoDat
         tables.get("judged_gates"),
         tables.get("buildings"),
         standard=BarrierStandard.from_table(earlier.design),
+        units=units,
     )
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from geotools.errors import OutputError, PipelineError
 from geotools.layers import read_inputs
 from geotools.pipeline.earlier import read_earlier
+from geotools.pipeline.inspecting import list_layers, read_layer, to_working
 from geotools.steps import find_step
 
 if TYPE_CHECKING:
@@ -27,7 +28,9 @@ def make_survey(
     options: Mapping[str, Mapping[str, Any]] | None = None,
     units: str = "us",
 ) -> dict[str, int]:
-    """Write a field survey with the lots in it, and with the walls, gates and footholds that are known.
+    """Write a field survey with the lots in it, and the walls, gates and footholds that are known.
+
+    The planned gates of a run are in it as well, where its lots.gpkg has them.
 
     Parameters
     ----------
@@ -81,6 +84,9 @@ def make_survey(
     known |= dict(options or {})
     read = read_inputs(sources, options={name: known.get(name, {}) for name in sources}, working_crs=working_crs)
     layers: dict[str, Any] = {name: read.layers[name] for name in sources}
+    planned = _read_planned_gates(Path(lots) / "lots.gpkg", read.layers["parcels"].crs)
+    if planned is not None:
+        layers["planned_gates"] = planned
     unfinished = out.with_name(f".{out.stem}-unfinished{out.suffix}")
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
@@ -95,3 +101,11 @@ def make_survey(
     finally:
         unfinished.unlink(missing_ok=True)
     return {("lots" if name == "parcels" else name): len(table) for name, table in layers.items()}
+
+
+def _read_planned_gates(plan_file: Path, crs: Any) -> Any:
+    """Planned gates of the lines that are advised, in metres; None where there are none."""
+    if not plan_file.is_file() or "planned_gates" not in list_layers(plan_file):
+        return None
+    gates = to_working(read_layer(plan_file, "planned_gates"))
+    return gates[gates["recommended"].astype(bool) & gates.geometry.notna()].to_crs(crs)

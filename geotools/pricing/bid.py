@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -37,6 +38,11 @@ _SIZES = {
 }  # fmt: skip
 _DECIMALS = 4
 """Of a unit price and of the hours for a unit: goods at a few cents each would lose too much by whole cents."""
+_HOURS_DECIMALS = 6
+_OTHER_SYSTEM = {
+    "us": {"m": "ft", "m3": "yd3"},
+    "metric": {"ft": "m", "yd": "m", "yd3": "m3", "ft3": "m3"},
+}
 _UNIT_DECIMALS = {"each": 0, "ft": 1}
 """Decimals of a quantity in a unit; 2 in all others."""
 
@@ -45,6 +51,7 @@ def price_takeoff(
     takeoff: pd.DataFrame,
     *,
     price_list: str = "",
+    units: str = "us",
     correlation_pct: float = 50.0,
     low_pct: float = 10.0,
     high_pct: float = 90.0,
@@ -64,6 +71,9 @@ def price_takeoff(
         As `list_takeoff` gives it.
     price_list : str
         File of the prices, TOML or CSV; without one the invented list is used, and the run says so.
+    units : str
+        `us` or `metric`: prices per foot or yard are brought to metres, and the other way round, each of their points
+        to 4 decimals (hours to 6), so that the bid is in the units of the run.
     correlation_pct : float
         How far prices rise together, 0 to 100 (assumption of this project: 50).
     low_pct, high_pct : float
@@ -97,13 +107,15 @@ def price_takeoff(
     """
     if not 0 <= low_pct < high_pct <= 100:
         raise DesignError(f"low and high are the quantiles {low_pct} % and {high_pct} %", mend="give low below high")
+    if units not in _OTHER_SYSTEM:
+        raise StepError(f"units are {units!r}", mend="write 'us' or 'metric'")
     prices = read_price_list(price_list)
     if prices.invented:
         warnings.warn("no price list is given: the prices are invented, give your own", Noticed, stacklevel=2)
     rows = takeoff[takeoff["scope"] == "project"]
     if rows.empty and len(takeoff):
         raise StepError("the takeoff has no rows of the project", mend="take what `list_takeoff` gives")
-    lines = [_line(row, prices, number) for number, row in enumerate(rows.to_dict("records"), start=1)]
+    lines = [_line(row, prices, number, units) for number, row in enumerate(rows.to_dict("records"), start=1)]
     charges, total_cents = _charges(lines, prices)
     settings = {
         "correlation_pct": correlation_pct,
@@ -203,8 +215,8 @@ def _totals(material: Floats, labour: Floats, prices: pd.DataFrame) -> Floats:
     return np.maximum(work, least) + pct["tax_pct"] * material
 
 
-def _line(row: Mapping[Any, Any], prices: PriceList, number: int) -> dict[str, Any]:
-    price = prices.price(str(row["item"]))
+def _line(row: Mapping[Any, Any], prices: PriceList, number: int, units: str) -> dict[str, Any]:
+    price = _in_system(prices.price(str(row["item"])), units)
     unit = str(row["unit"])
     net = _in_unit(row["net_quantity"], unit, price, str(row["item"]), prices.title)
     ordered = exact(row["quantity"]) if unit == price.unit else _ordered(net, exact(row["waste_pct"]), price.unit)
@@ -233,6 +245,20 @@ def _line(row: Mapping[Any, Any], prices: PriceList, number: int) -> dict[str, A
     }
 
 
+def _in_system(price: Price, units: str) -> Price:
+    """A price per unit of the run's own units."""
+    unit = _OTHER_SYSTEM[units].get(price.unit, price.unit)
+    if unit == price.unit:
+        return price
+    factor = _SIZES[unit][1] / _SIZES[price.unit][1]
+    return replace(
+        price,
+        unit=unit,
+        material=ThreePoints(*(round_to(point * factor, _DECIMALS) for point in price.material)),
+        hours=ThreePoints(*(round_to(point * factor, _HOURS_DECIMALS) for point in price.hours)),
+    )
+
+
 def _charges(lines: list[dict[str, Any]], prices: PriceList) -> tuple[list[dict[str, Any]], int]:
     pct = prices.charges
     work = sum(line["amount_cents"] for line in lines)
@@ -251,7 +277,7 @@ def _charges(lines: list[dict[str, Any]], prices: PriceList) -> tuple[list[dict[
         ("charge", "overhead_pct", "Overhead, on the work and mobilisation", overhead),
         ("charge", "contingency_pct", "Contingency, on the work and mobilisation", contingency),
         ("charge", "profit_pct", "Profit, on all above", profit),
-        ("charge", "minimum_charge", "Up to the minimum charge", topped),
+        ("charge", "minimum_charge", "Added to reach the minimum charge", topped),
         ("charge", "tax_pct", "Tax, on materials", tax),
         ("total", "total", "Total", total),
     )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import warnings
 
 import geopandas as gpd
@@ -13,7 +12,7 @@ import shapely
 from geotools.design import BarrierStandard, specified_height
 from geotools.errors import Assumed, DesignError
 from geotools.reach.envelope import local_height, reserve, setback
-from geotools.units import METRES_PER_INCH, feet_and_inches
+from geotools.units import write_at_least, write_length
 
 __all__ = ["find_conflicts", "measure_setbacks"]
 
@@ -78,6 +77,7 @@ def find_conflicts(
     setback_footholds: gpd.GeoDataFrame | None = None,
     *,
     standard: BarrierStandard | None = None,
+    units: str = "us",
 ) -> gpd.GeoDataFrame:
     """Find the climbable things outside each line that stand nearer than their setback.
 
@@ -93,6 +93,8 @@ def find_conflicts(
         Footholds with `foothold_id`, `kind`, `height_m`, `setback_m`; without it there is no conflict to find.
     standard : BarrierStandard, optional
         What the barrier is designed to.
+    units : str
+        Units of the texts: `us` or `metric`.
 
     Returns
     -------
@@ -148,19 +150,17 @@ def find_conflicts(
     table["reserve_m"] = reserve(heights_m, distances_m, standard.height_m, reach_m=standard.reach_m)
     table["local_height_m"] = local_m
     table["remedy"] = pd.Series(
-        [_remedy(setback_m, raised_m) for setback_m, raised_m in zip(table["setback_m"], local_m, strict=True)],
+        [_remedy(setback_m, raised_m, units) for setback_m, raised_m in zip(table["setback_m"], local_m, strict=True)],
         index=table.index,
         dtype=str,
     )
     return table
 
 
-def _remedy(setback_m: float, raised_m: float) -> str:
-    # A setback rounded down would not hold.
-    away_in = math.ceil((setback_m - _TOUCH_M) / METRES_PER_INCH)
-    held = f"remove or trim it, or keep the line {away_in} in away"
+def _remedy(setback_m: float, raised_m: float, units: str) -> str:
+    held = f"remove or trim it, or keep the line {write_at_least(setback_m - _TOUCH_M, units=units)} away"
     return (
         f"{held}; height not known: measure it"
         if np.isnan(raised_m)
-        else f"{held}, or build {feet_and_inches(raised_m)} high here"
+        else f"{held}, or build {write_length(raised_m, units=units)} high here"
     )

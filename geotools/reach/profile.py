@@ -16,7 +16,7 @@ from geotools.rasters import Raster
 from geotools.reach._ground import ground_heights, steepness
 from geotools.reach._stations import Segments, Stations, cut_at_footholds, cut_at_ground, make_segments, place_stations
 from geotools.reach.surface import Surface, elevation_at, group_by_tile, read_surface
-from geotools.units import METRES_PER_FOOT
+from geotools.units import METRES_PER_FOOT, write_length
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -58,6 +58,7 @@ def profile_heights(
     elevation: Raster | None = None,
     *,
     standard: BarrierStandard | None = None,
+    units: str = "us",
     build_over_m: float = BUILD_OVER_M,
     only_recommended: bool = True,
 ) -> pd.DataFrame:
@@ -92,6 +93,8 @@ def profile_heights(
         left out here and counted in a notice, metres.
     only_recommended : bool
         Only lines that are recommended, where that is known.
+    units : str
+        Units of the texts: `us` or `metric`.
 
     Returns
     -------
@@ -146,7 +149,7 @@ def profile_heights(
     if too_high:
         warnings.warn(
             f"{too_high:,} times a climbable thing stands so near to a line that more than "
-            f"{build_over_m / METRES_PER_FOOT:.3g} ft would be needed: "
+            f"{write_length(build_over_m, units=units)} would be needed: "
             "no height is given for it; clear it, trim it or take it inside",
             Noticed,
             stacklevel=2,

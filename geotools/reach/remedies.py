@@ -12,7 +12,7 @@ import shapely
 
 from geotools.design import BarrierStandard
 from geotools.errors import Assumed, DesignError, StepError
-from geotools.units import METRES_PER_FOOT, METRES_PER_INCH, feet_and_inches
+from geotools.units import METRES_PER_FOOT, write_at_least, write_length
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -44,6 +44,7 @@ def price_remedies(
     ground: gpd.GeoDataFrame | None = None,
     *,
     standard: BarrierStandard | None = None,
+    units: str = "us",
     price_line_per_m: float = 80.0,
     price_bend: float = 40.0,
     price_raised_per_m2: float = 60.0,
@@ -87,6 +88,8 @@ def price_remedies(
         Of a thing.
     inside_clearance_m, least_panel_m, build_over_m : float
         Metres.
+    units : str
+        Units of the texts: `us` or `metric`.
 
     Returns
     -------
@@ -189,7 +192,7 @@ def price_remedies(
         cheapest=pd.Series(cheapest, index=index, dtype=str),
         cheapest_cost=np.where(open_, table[np.arange(len(table)), best], np.nan),
         remedy=pd.Series(
-            _remedies(conflicts, cheapest, costs, trimmed, overhangs, on_lot, raise_m), index=index, dtype=str
+            _remedies(conflicts, cheapest, costs, trimmed, overhangs, on_lot, raise_m, units), index=index, dtype=str
         ),
     )
 
@@ -259,14 +262,15 @@ def _remedies(
     overhangs: Flags,
     on_lot: Any,
     raise_m: Floats,
+    units: str,
 ) -> list[str]:
     """A sentence per conflict: the cheapest way first, then the others that are open."""
-    setbacks = [f"{value / METRES_PER_INCH:.0f} in" for value in conflicts["setback_m"]]
-    raised = ["" if np.isnan(value) else feet_and_inches(value) for value in conflicts["local_height_m"]]
+    setbacks = [write_at_least(value, units=units) for value in conflicts["setback_m"]]
+    raised = ["" if np.isnan(value) else write_length(value, units=units) for value in conflicts["local_height_m"]]
     says: dict[str, Callable[[int], str]] = {
         "hold": lambda at: f"bend the line inward to keep {setbacks[at]} away",
         "inside": lambda _: "run the line on its far side",
-        "raise": lambda at: f"build {raised[at]} high over {feet_and_inches(raise_m[at])}",
+        "raise": lambda at: f"build {raised[at]} high over {write_length(raise_m[at], units=units)}",
         "clear": lambda at: "trim it" if trimmed[at] else "remove it",
     }
     texts = []

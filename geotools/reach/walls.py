@@ -12,7 +12,7 @@ import shapely
 from geotools.design import BarrierStandard
 from geotools.rasters import Raster
 from geotools.reach.profile import GROUND, profile_heights
-from geotools.units import METRES_PER_FOOT, METRES_PER_INCH, feet_and_inches
+from geotools.units import METRES_PER_INCH, write_at_least, write_length, write_run, write_small
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,6 +33,7 @@ def measure_walls(
     elevation: Raster | None = None,
     *,
     standard: BarrierStandard | None = None,
+    units: str = "us",
     neglect_m: float = 1 * METRES_PER_INCH,
 ) -> gpd.GeoDataFrame:
     """Find where a sound wall is too low for what stands or rises outside it, by how much and over what length.
@@ -55,6 +56,8 @@ def measure_walls(
         The reach.
     neglect_m : float
         A wall lower than asked by no more than this is left to the buffer (assumption of this project: 1 in).
+    units : str
+        Units of the texts: `us` or `metric`.
 
     Returns
     -------
@@ -107,7 +110,9 @@ def measure_walls(
         low_to_m=reaches["low_to_m"].to_numpy(),
         mend_length_m=np.where(sound, 0.0, lengths_m),
     )
-    return _with_low_walls(table, worst, _names(setback_footholds))
+    return _with_low_walls(
+        table, worst, _names(setback_footholds), write_small(standard.mesh_opening_m, units=units), units
+    )
 
 
 def _sides(walls: gpd.GeoDataFrame, held: NDArray[np.intp], ground: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -163,7 +168,9 @@ def _names(footholds: gpd.GeoDataFrame | None) -> dict[str, str]:
     return {number: f"{kind} {number}" for number, kind in zip(footholds["foothold_id"], kinds, strict=True)}
 
 
-def _with_low_walls(table: gpd.GeoDataFrame, worst: pd.DataFrame, names: dict[str, str]) -> gpd.GeoDataFrame:
+def _with_low_walls(
+    table: gpd.GeoDataFrame, worst: pd.DataFrame, names: dict[str, str], mesh: str, units: str
+) -> gpd.GeoDataFrame:
     judged = {name: table[name].to_numpy(dtype=object, copy=True) for name in ("judgement", "why", "mend")}
     sound, short_m = table["sound_now"].to_numpy(dtype=bool, copy=True), table["shortfall_m"].to_numpy(copy=True)
     mend_m = table["mend_length_m"].to_numpy(copy=True)
@@ -172,13 +179,13 @@ def _with_low_walls(table: gpd.GeoDataFrame, worst: pd.DataFrame, names: dict[st
         worst.index, worst["excess_m"], worst["required_height_m"], worst["governed_by"], strict=True
     ):
         sound[wall], short_m[wall], mend_m[wall] = False, excess_m, max(to_m[wall] - from_m[wall], _LEAST_LOW_M)
-        place = f"from {from_m[wall] / METRES_PER_FOOT:.0f} to {to_m[wall] / METRES_PER_FOOT:.0f} ft along it"
+        place = f"from {write_run(from_m[wall], units=units)} to {write_run(to_m[wall], units=units)} along it"
         beside = "the ground outside rises" if cause == GROUND else f"{names.get(cause, cause)} stands outside"
         judged["judgement"][wall] = "too low"
-        judged["why"][wall] = f"{excess_m / METRES_PER_INCH:.0f} in too low {place}, where {beside}"
+        judged["why"][wall] = f"{write_at_least(excess_m, units=units)} too low {place}, where {beside}"
         clear = "" if cause == GROUND else f"; or clear {names.get(cause, cause)}"
         judged["mend"][wall] = (
-            f"raise it with 1/4 in mesh on the outside face to {feet_and_inches(required_m)} {place}{clear}"
+            f"raise it with {mesh} mesh on the outside face to {write_length(required_m, units=units)} {place}{clear}"
         )
     return table.assign(
         sound_now=sound,

@@ -13,12 +13,12 @@ import shapely
 from geotools.design import BarrierStandard, excluded_body_length
 from geotools.errors import Assumed, Noticed, StepError
 from geotools.standards.rule_file import PLACES, CommunityRule, read_rule
-from geotools.units import METRES_PER_FOOT, METRES_PER_INCH
+from geotools.units import METRES_PER_FOOT, METRES_PER_INCH, write_small
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["judge_rule", "share_at"]
+__all__ = ["judge_colour", "judge_rule", "share_at"]
 
 _PLACES_OF = {"yard": ("side", "rear"), "house loop": PLACES, "lot line": PLACES}
 """Where a line runs that is not measured against the lot (assumption of this project)."""
@@ -36,7 +36,9 @@ def judge_rule(
     *,
     rule: str = "",
     standard: BarrierStandard | None = None,
+    units: str = "us",
     material: str = "hardware cloth",
+    colour: str = "",
     gate_width_m: float = 3 * METRES_PER_FOOT,
     species: str = "",
 ) -> gpd.GeoDataFrame:
@@ -64,16 +66,22 @@ def judge_rule(
     standard : BarrierStandard, optional
     material : str
         What the barrier is made of.
+    colour : str
+        Its colour, as the rule names colours; without one the colour is not judged where the rule names any, and that
+        is said. A wall to mend has the colour of its own column `colour`, where the lines carry one, else this.
     gate_width_m : float
         Width of the gates to be built, metres (assumption of this project: 3 ft).
     species : str
         The species of `shares` to count; the first of the table without it.
+    units : str
+        Units of the texts: `us` or `metric`.
 
     Returns
     -------
     GeoDataFrame, n rows on the same index
         parcel_id, `rule_file`, `needs_line`, `places` (where its line runs), `needed_height_m`, `allowed_height_m`
         (the least of the greatest heights allowed there; NaN without limit), `short_m`, `passes`, `conflicts` (text),
+        `colour` (pass, "conflict: ...", "colour not stated: ...", or empty where the rule names none),
         `rule_excludes_m` and `design_excludes_m` (body lengths), `rule_share_pct`, `design_share_pct` (NaN without
         `shares`), geometry.
 
@@ -88,13 +96,16 @@ def judge_rule(
     --------
     >>> from geotools.steps import find_step
     >>> find_step("judge_rule").option_names
-    ['rule', 'material', 'gate_width_m', 'species']
+    ['units', 'rule', 'material', 'colour', 'gate_width_m', 'species']
     """
     standard = standard or BarrierStandard()
     community = read_rule(rule)
     if not rule:
+        limit = write_small(24 * METRES_PER_INCH, units=units)
         warnings.warn(
-            "no rule file is given: an invented rule is tested (24 in at side and rear)", Assumed, stacklevel=2
+            f"no rule file is given: an invented rule is tested ({limit} at side and rear)",
+            Assumed,
+            stacklevel=2,
         )
     advised = barrier_lines[barrier_lines["recommended"].astype(bool)].drop_duplicates("parcel_id")
     line = advised.set_index("parcel_id").reindex(lots["parcel_id"]).set_index(lots.index)
@@ -113,13 +124,22 @@ def judge_rule(
     allowed_m = np.array([_allowed(community, places) for places in runs])
     tested = needs_line.to_numpy() | retrofit
     conflicts = [
-        "; ".join(_gathered(_conflicts(community, places, needed, material))) if test else ""
+        "; ".join(_gathered(_conflicts(community, places, needed, material, units))) if test else ""
         for places, needed, test in zip(runs, needed_m, tested, strict=True)
     ]
     gated = (
         pd.to_numeric(line["gates"]).fillna(0).to_numpy() > 0 if "gates" in line.columns else np.zeros(len(lots), bool)
     )
-    of_gates = "; ".join(_gate_conflicts(community, gate_width_m))
+    own_colours = line["colour"].to_numpy() if "colour" in line.columns else np.full(len(lots), None, dtype=object)
+    colours = [
+        judge_colour(community, places, own if isinstance(own, str) and own else colour) if test else ""
+        for places, own, test in zip(runs, own_colours, tested, strict=True)
+    ]
+    conflicts = [
+        "; ".join(filter(None, [text, told.removeprefix("conflict: ") if told.startswith("conflict") else ""]))
+        for text, told in zip(conflicts, colours, strict=True)
+    ]
+    of_gates = "; ".join(_gate_conflicts(community, gate_width_m, units))
     conflicts = [
         "; ".join(filter(None, [text, of_gates if gate and test else ""]))
         for text, gate, test in zip(conflicts, gated, needs_line, strict=True)
@@ -141,6 +161,7 @@ def judge_rule(
             ),
             "passes": [not text for text in conflicts],
             "conflicts": conflicts,
+            "colour": colours,
             "rule_excludes_m": excluded_m,
             "design_excludes_m": np.where(tested, design_m, np.nan),
             "rule_share_pct": np.where(tested, share_at(shares, rule_m, species), np.nan),
@@ -150,6 +171,13 @@ def judge_rule(
         },
         geometry=lots.geometry,
     )
+    unknown = sum(text.startswith("colour not stated") for text in colours)
+    if unknown:
+        warnings.warn(
+            f"the rule names colours, and none is stated for {unknown} lots: give --set judge_rule.colour=...",
+            Noticed,
+            stacklevel=2,
+        )
     failing = int((~table["passes"]).sum())
     warnings.warn(
         f"the rule of {community.community!r} ({community.status}): {failing} of {int(tested.sum())} lots that need a "
@@ -229,8 +257,9 @@ def _allowed(rule: CommunityRule, places: tuple[str, ...]) -> float:
     return min(known) if known else np.nan
 
 
-def _conflicts(rule: CommunityRule, places: tuple[str, ...], needed_m: float, material: str) -> list[str]:
+def _conflicts(rule: CommunityRule, places: tuple[str, ...], needed_m: float, material: str, units: str) -> list[str]:
     found = []
+    needed = write_small(needed_m, units=units)
     for place in places:
         allowed = rule.at(place)
         if not allowed:
@@ -239,10 +268,10 @@ def _conflicts(rule: CommunityRule, places: tuple[str, ...], needed_m: float, ma
         fits = [one for one in allowed if not one.greatest_height or one.greatest_height >= needed_m - _SLACK_M]
         if not fits:
             most = max(one.greatest_height or 0.0 for one in allowed)
-            found.append(f"{place}: {_inches(needed_m)} is needed, {_inches(most)} is allowed")
+            found.append(f"{place}: {needed} is needed, {write_small(most, units=units)} is allowed")
         elif all(one.least_height and one.least_height > needed_m + _SLACK_M for one in fits):
             least = min(one.least_height or 0.0 for one in fits)
-            found.append(f"{place}: at least {_inches(least)} is asked for, {_inches(needed_m)} is planned")
+            found.append(f"{place}: at least {write_small(least, units=units)} is asked for, {needed} is planned")
         if not any(one.mesh for one in allowed):
             found.append(f"{place}: mesh is not allowed")
         wanted = material.casefold()
@@ -253,12 +282,56 @@ def _conflicts(rule: CommunityRule, places: tuple[str, ...], needed_m: float, ma
     return found
 
 
-def _gate_conflicts(rule: CommunityRule, width_m: float) -> list[str]:
+def judge_colour(rule: CommunityRule, places: tuple[str, ...], colour: str) -> str:
+    """Judge a colour against those that the rule allows where a line runs.
+
+    A place with an allowance that names no colour takes any. Colours are compared as whole texts, whatever the case.
+
+    Parameters
+    ----------
+    rule : CommunityRule
+    places : tuple of str
+    colour : str
+        Empty where it is not stated.
+
+    Returns
+    -------
+    str
+        Empty where the rule names no colour there, else `pass`, `conflict: ...` or `colour not stated: ...`.
+
+    Examples
+    --------
+    >>> rule = CommunityRule(community="A", rule="1", allows=[{"where": ["rear"], "colours": ["tan"]}])
+    >>> [judge_colour(rule, ("rear",), colour) for colour in ("Tan", "white", "")]
+    ['pass', 'conflict: rear: white is not among the colours allowed (tan)', 'colour not stated: rear: allowed are tan']
+    """
+    asked: dict[tuple[str, ...], list[str]] = {}
+    for place in places:
+        allowed = rule.at(place)
+        if allowed and all(one.colours for one in allowed):
+            names = tuple(dict.fromkeys(name for one in allowed for name in one.colours))
+            asked.setdefault(names, []).append(place)
+    if not asked:
+        return ""
+    wanted = " ".join(colour.split()).casefold()
+    if not wanted:
+        told = [f"{' and '.join(at)}: allowed are {', '.join(names)}" for names, at in asked.items()]
+        return f"colour not stated: {'; '.join(told)}"
+    against = [
+        f"{' and '.join(at)}: {colour} is not among the colours allowed ({', '.join(names)})"
+        for names, at in asked.items()
+        if wanted not in [name.casefold() for name in names]
+    ]
+    return f"conflict: {'; '.join(against)}" if against else "pass"
+
+
+def _gate_conflicts(rule: CommunityRule, width_m: float, units: str) -> list[str]:
     found = []
     if rule.gates.swing == "out":
         found.append("gates: the rule asks for a swing out, a snake gate swings into the protected side")
     if rule.gates.greatest_width is not None and width_m > rule.gates.greatest_width + _SLACK_M:
-        found.append(f"gates: {_inches(width_m)} wide is planned, {_inches(rule.gates.greatest_width)} is allowed")
+        planned, most = (write_small(size_m, units=units) for size_m in (width_m, rule.gates.greatest_width))
+        found.append(f"gates: {planned} wide is planned, {most} is allowed")
     return found
 
 
@@ -269,7 +342,3 @@ def _gathered(found: list[str]) -> list[str]:
         place, _, what = text.partition(": ")
         places.setdefault(what, []).append(place)
     return [f"{' and '.join(names)}: {what}" for what, names in places.items()]
-
-
-def _inches(height_m: float) -> str:
-    return f"{height_m / METRES_PER_INCH:.4g} in"

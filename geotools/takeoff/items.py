@@ -6,8 +6,9 @@ from decimal import ROUND_CEILING, ROUND_HALF_UP, Decimal
 from typing import NamedTuple
 
 from geotools.errors import StepError
+from geotools.units import write_small
 
-__all__ = ["ITEMS", "Item", "measure_unit", "order_quantity", "round_quantity"]
+__all__ = ["ITEMS", "Item", "describe_item", "measure_unit", "order_quantity", "round_quantity"]
 
 FENCE, WIRE_FENCE, CLEARING, EXCAVATION = "32 31 13", "32 31 26", "31 11 00", "31 23 00"
 """Sections of the US government's UFGS: chain link fences and gates, wire fences and gates, clearing, excavation."""
@@ -72,6 +73,19 @@ ITEMS: dict[str, Item] = {
     "site_check": Item("Measure on the ground before work", FENCE, "count"),
 }
 """By name, in the order of a takeoff."""
+
+
+def describe_item(item: str, *, units: str) -> str:
+    """Say what an item is, mesh widths in the units that are shown.
+
+    Examples
+    --------
+    >>> describe_item("roll_36", units="us"), describe_item("roll_36", units="metric")
+    ('Mesh rolls, 36 in wide, by cutting stock', 'Mesh rolls, 914 mm wide, by cutting stock')
+    """
+    width = item.rpartition("_")[2]
+    words = ITEMS[item].description
+    return words if not width.isdigit() else words.replace(f"{width} in", write_small(int(width) * 0.0254, units=units))
 
 
 def measure_unit(item: str, *, units: str) -> tuple[str, float]:

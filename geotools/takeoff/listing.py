@@ -13,16 +13,18 @@ import shapely
 from geotools.design import BarrierStandard
 from geotools.errors import Assumed, DesignError, StepError
 from geotools.takeoff.cutting import cut_stock
-from geotools.takeoff.items import ITEMS, measure_unit, order_quantity, round_quantity
+from geotools.takeoff.items import ITEMS, describe_item, measure_unit, order_quantity, round_quantity
 from geotools.takeoff.posts import POST_SPACING_M
 from geotools.takeoff.work import Practice, Work, take_off_clearing, take_off_lines, take_off_walls
-from geotools.units import METRES_PER_FOOT, METRES_PER_INCH
+from geotools.units import METRES_PER_FOOT, METRES_PER_INCH, write_length
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
 __all__ = ["list_takeoff"]
 
+_WIDER_M = 0.3
+"""A gate wider by more than this is another gate to buy (assumption of this project)."""
 _COLUMNS = [
     "scope",
     "parcel_id",
@@ -46,6 +48,7 @@ def list_takeoff(
     footholds_to_clear: gpd.GeoDataFrame | None = None,
     wash_ground: gpd.GeoDataFrame | None = None,
     soils: gpd.GeoDataFrame | None = None,
+    planned_gates: gpd.GeoDataFrame | None = None,
     *,
     standard: BarrierStandard | None = None,
     units: str = "us",
@@ -91,6 +94,9 @@ def list_takeoff(
         Where a line crosses it, a flow gate stands.
     soils : GeoDataFrame, optional
         Polygons with `soil`: sand, gravel, caliche or rock.
+    planned_gates : GeoDataFrame, optional
+        As `place_gates` gives it: each gate opens its line at its station, at its own width, and posts and mesh are
+        laid out afresh either side. A gate without a place is taken from the longest run of its line.
     standard : BarrierStandard, optional
         Height and burial.
     units : str
@@ -108,7 +114,7 @@ def list_takeoff(
     line_post_m, terminal_post_m : float
         Outside diameters (common practice, no source: 1.9 in and 2.375 in).
     gate_width_m : float
-        Clear width of a new gate (assumption of this project: 3 ft).
+        Clear width of a new gate without a place (assumption of this project: 3 ft).
     trench_width_m : float
         Width of the trench (assumption of this project: 6 in); its depth is the burial.
     ring_spacing_m : float
@@ -177,13 +183,16 @@ def list_takeoff(
     mends = _mends(lots, ways_in)
     gaps = _gaps_as_lines(mends, standard.height_m)
     work = Work()
-    take_off_lines(work, lines, _panels_after_clearing(panels, lines, footholds_to_clear), soils, practice)
+    take_off_lines(
+        work, lines, _panels_after_clearing(panels, lines, footholds_to_clear), soils, practice, planned_gates
+    )
     take_off_lines(work, gaps, None, soils, practice)
     take_off_walls(work, mends[mends["kind"] != "gap"], height_m=standard.height_m, practice=practice)
     take_off_clearing(work, lines, footholds_to_clear, wash_ground)
     if soils is None:
         warnings.warn(f"no layer of soils is given: {soil}, with {caliche_pct:g} % of caliche", Assumed, stacklevel=2)
-    return _arrange(work, practice, waste_pct, units)
+    notes = {"gate": _note_wide_gates(lines, planned_gates, gate_width_m, units)}
+    return _arrange(work, practice, waste_pct, units, notes)
 
 
 def _check(waste_pct: Mapping[str, float], stock_m: float, ring_spacing_m: float, gate_width_m: float) -> None:
@@ -253,7 +262,21 @@ def _panels_after_clearing(
     return own.assign(height_m=np.where(gone, np.minimum(left, own["height_m"]), own["height_m"]))
 
 
-def _arrange(work: Work, practice: Practice, waste_pct: Mapping[str, float], units: str) -> pd.DataFrame:
+def _note_wide_gates(
+    lines: gpd.GeoDataFrame, planned_gates: gpd.GeoDataFrame | None, gate_width_m: float, units: str
+) -> str:
+    """Say how many gates are wider than a new one, because a wider gate stands there: one price does not fit all."""
+    if planned_gates is None:
+        return ""
+    own = planned_gates[planned_gates["line_id"].isin(lines["line_id"]) & planned_gates["station_m"].notna()]
+    wide = own["width_m"][own["width_m"] > gate_width_m + _WIDER_M].round(2).value_counts().sort_index()
+    told = [f"{count} of {write_length(width_m, units=units)}" for width_m, count in zip(wide.index, wide, strict=True)]
+    return f"wider than {write_length(gate_width_m, units=units)}: {', '.join(told)}" if told else ""
+
+
+def _arrange(
+    work: Work, practice: Practice, waste_pct: Mapping[str, float], units: str, notes: Mapping[str, str]
+) -> pd.DataFrame:
     """Round each line's quantities as printed, add them up by lot and project, and cut the rolls."""
     order = {item: number for number, item in enumerate(ITEMS)}
     known = {item: measure_unit(item, units=units) for item in ITEMS}
@@ -269,10 +292,11 @@ def _arrange(work: Work, practice: Practice, waste_pct: Mapping[str, float], uni
     by_line = each[each["line_id"] != ""]
     by_lot = _add_up(each, ["parcel_id", "item", "unit"]).assign(scope="lot", line_id="")
     project = _add_up(each, ["item", "unit"]).assign(scope="project", parcel_id="", line_id="")
+    project["note"] = project["item"].map(dict(notes)).fillna("")
     table = pd.concat(
         [by_line, by_lot, pd.concat([project, _rolls(work, practice, units)], ignore_index=True)], ignore_index=True
     )
-    table["description"] = [ITEMS[item].description for item in table["item"]]
+    table["description"] = [describe_item(item, units=units) for item in table["item"]]
     table["section"] = [ITEMS[item].section for item in table["item"]]
     ordered = table["scope"] == "project"
     table["waste_pct"] = [

@@ -10,7 +10,8 @@ import pandas as pd
 import shapely
 
 from geotools.design import BarrierStandard
-from geotools.takeoff.posts import POST_SPACING_M, classify_posts
+from geotools.takeoff.gates import classify_between_gates, find_gate_openings
+from geotools.takeoff.posts import POST_SPACING_M
 from geotools.units import METRES_PER_INCH
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ _SLACK = 1e-6
 
 def count_materials(
     barrier_lines: gpd.GeoDataFrame,
+    planned_gates: gpd.GeoDataFrame | None = None,
     *,
     standard: BarrierStandard | None = None,
     post_spacing_m: float = POST_SPACING_M,
@@ -41,6 +43,9 @@ def count_materials(
     ----------
     barrier_lines : GeoDataFrame, n rows
         Lines with `height_m` and, where known, `surface_length_m`; rows without a line get no counts.
+    planned_gates : GeoDataFrame, optional
+        As `place_gates` gives it, with the lines' `line_id`: posts are spaced afresh either side of each gate that has
+        a place. The two posts of a gate are not in `posts`.
     standard : BarrierStandard, optional
         Burial.
     post_spacing_m : float
@@ -70,9 +75,11 @@ def count_materials(
     [11, 0]
     """
     standard = standard or BarrierStandard()
-    lines = shapely.simplify(barrier_lines.geometry.to_numpy(), straighten_m)
-    counts = classify_posts(
+    lines = barrier_lines.geometry.to_numpy()
+    counts = classify_between_gates(
         lines,
+        find_gate_openings(barrier_lines, planned_gates),
+        straighten_m=straighten_m,
         post_spacing_m=post_spacing_m,
         corner_deg=corner_deg,
         closer_on_curves=closer_on_curves,

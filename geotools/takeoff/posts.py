@@ -16,7 +16,15 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
 
-__all__ = ["CURVE_SPACING_M", "POST_SPACING_M", "PostCounts", "classify_posts", "count_posts"]
+__all__ = [
+    "CURVE_SPACING_M",
+    "POST_SPACING_M",
+    "Openings",
+    "PostCounts",
+    "classify_posts",
+    "count_posts",
+    "cut_openings",
+]
 
 POST_SPACING_M = 10 * METRES_PER_FOOT
 """Posts stand at most 10 ft apart, measured along grade (ASTM F567)."""
@@ -29,6 +37,14 @@ Tremonton, Utah); below 100 ft 5 ft as well."""
 _FEWEST_POSTS_OF_A_LOOP = 3
 _SLACK = 1e-6
 """A run this share over a whole number of spans is that number: roundings of coordinates, not a further post."""
+
+
+class Openings(NamedTuple):
+    """Gates in lines, m each: row of the line, and where the opening begins and ends along it, metres."""
+
+    line: Integers
+    from_m: Floats
+    to_m: Floats
 
 
 class PostCounts(NamedTuple):
@@ -144,6 +160,68 @@ def classify_posts(
     end_posts = 2 * np.bincount(line_at[~closed], minlength=size).astype(np.int64)
     total = np.bincount(line_at, part_posts, minlength=size).astype(np.int64)
     return PostCounts(np.maximum(total - corners - end_posts, 0), corners, end_posts)
+
+
+def cut_openings(lines: NDArray[Any], openings: Openings) -> tuple[NDArray[Any], Integers]:
+    """Cut the openings of gates out of lines; a ring that is cut begins behind its first gate.
+
+    Parameters
+    ----------
+    lines : array of LineString, MultiLineString or None, length n
+    openings : Openings
+        Measured along each line, from piece to piece.
+
+    Returns
+    -------
+    lines : array, length n
+        What is left of each line.
+    gate_ends : numpy.ndarray, int64, length n
+        Ends of pieces that are posts of a gate.
+
+    Examples
+    --------
+    >>> ring = shapely.box(0, 0, 10, 10).exterior
+    >>> left, ends = cut_openings(np.array([ring]), Openings(np.array([0]), np.array([2.0]), np.array([3.0])))
+    >>> round(left[0].length, 6), int(shapely.get_num_geometries(left[0])), ends.tolist()
+    (39.0, 1, [2])
+    """
+    from shapely.ops import substring
+
+    kept, gate_ends = lines.copy(), np.zeros(len(lines), dtype=np.int64)
+    # A loop over the lines with gates: where each is cut hangs on its own pieces.
+    for row in np.unique(openings.line):
+        own = openings.line == row
+        gaps = sorted(zip(openings.from_m[own].tolist(), openings.to_m[own].tolist(), strict=True))
+        pieces: list[Any] = []
+        start_m = 0.0
+        for part in shapely.get_parts(lines[row]).tolist():
+            length_m = float(part.length)
+            inside = [(max(a - start_m, 0.0), min(b - start_m, length_m)) for a, b in gaps]
+            inside = _merge([(a, b) for a, b in inside if b - a > _SLACK])
+            bounds = [0.0, *(at for gap in inside for at in gap), length_m]
+            runs = [substring(part, a, b) for a, b in zip(bounds[::2], bounds[1::2], strict=True) if b - a > _SLACK]
+            ring = bool(shapely.is_ring(part))
+            through = bool(inside) and inside[0][0] > _SLACK and inside[-1][1] < length_m - _SLACK
+            if ring and through and len(runs) > 1:
+                runs = [shapely.LineString(np.vstack([runs[-1].coords, runs[0].coords[1:]])), *runs[1:-1]]
+            # All ends of a ring that was cut are at gates.
+            at_gates = 2 * len(runs) if ring else sum((a > _SLACK) + (b < length_m - _SLACK) for a, b in inside)
+            gate_ends[row] += at_gates if inside else 0
+            pieces += runs if inside else [part]
+            start_m += length_m
+        kept[row] = shapely.MultiLineString(pieces) if len(pieces) != 1 else pieces[0]
+    return kept, gate_ends
+
+
+def _merge(gaps: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Join stretches, in order, that overlap."""
+    merged: list[tuple[float, float]] = []
+    for begin_m, end_m in gaps:
+        if merged and begin_m <= merged[-1][1] + _SLACK:
+            merged[-1] = (merged[-1][0], max(end_m, merged[-1][1]))
+        else:
+            merged.append((begin_m, end_m))
+    return merged
 
 
 def _whole_spans(

@@ -11,13 +11,15 @@ import shapely
 
 from geotools.takeoff.cutting import split_run
 from geotools.takeoff.digging import SOILS, footing_concrete, footing_hole, soil_shares, trench_volume
+from geotools.takeoff.gates import classify_between_gates, cut_runs, find_gate_openings
 from geotools.takeoff.materials import STOCK_WIDTHS_M, grade_factor, roll_width
-from geotools.takeoff.posts import classify_posts
 from geotools.units import METRES_PER_INCH
 
 if TYPE_CHECKING:
     import geopandas as gpd
     from numpy.typing import NDArray
+
+    from geotools.takeoff.posts import Openings
 
     Floats = NDArray[np.float64]
 
@@ -74,10 +76,12 @@ class Work:
         self.pieces_m.setdefault(width_in, []).extend(pieces_m)
 
 
-def collect_runs(lines: gpd.GeoDataFrame, panels: gpd.GeoDataFrame | None, *, burial_m: float) -> pd.DataFrame:
+def collect_runs(
+    lines: gpd.GeoDataFrame, panels: gpd.GeoDataFrame | None, openings: Openings | None = None, *, burial_m: float
+) -> pd.DataFrame:
     """Collect the runs of one mesh width along each line.
 
-    A run goes on from panel to panel, round corners, until the width changes or the line breaks.
+    A run goes on from panel to panel, round corners, until the width changes, the line breaks or a gate opens it.
 
     Parameters
     ----------
@@ -85,6 +89,8 @@ def collect_runs(lines: gpd.GeoDataFrame, panels: gpd.GeoDataFrame | None, *, bu
         line_id, height_m, geometry.
     panels : GeoDataFrame, optional
         line_id, from_m, to_m, length_m, height_m, geometry, in order; a line without panels is built at its height_m.
+    openings : Openings, optional
+        Gates that have a place.
     burial_m : float
 
     Returns
@@ -117,6 +123,7 @@ def collect_runs(lines: gpd.GeoDataFrame, panels: gpd.GeoDataFrame | None, *, bu
             pd.DataFrame(
                 {
                     "row": row,
+                    "from_m": used.groupby(row)["length_m"].cumsum().to_numpy() - used["length_m"].to_numpy(),
                     "length_m": used["length_m"].to_numpy(),
                     "height_m": used["height_m"].to_numpy(),
                     "joined": joined,
@@ -127,17 +134,22 @@ def collect_runs(lines: gpd.GeoDataFrame, panels: gpd.GeoDataFrame | None, *, bu
     rest = np.flatnonzero(~with_panels)
     parts, part_of = shapely.get_parts(shapes[rest], return_index=True)
     heights_m = pd.to_numeric(lines["height_m"]).to_numpy(dtype=np.float64, na_value=np.nan)
+    long_m = shapely.length(parts)
+    before_m = np.cumsum(long_m) - long_m
     tables.append(
         pd.DataFrame(
             {
                 "row": rest[part_of],
-                "length_m": shapely.length(parts),
+                "from_m": before_m - before_m[np.searchsorted(part_of, part_of)] if len(parts) else before_m,
+                "length_m": long_m,
                 "height_m": heights_m[rest[part_of]],
                 "joined": False,
             }
         )
     )
     runs = pd.concat(tables, ignore_index=True)
+    if openings is not None and len(openings.line):
+        runs = cut_runs(runs, openings)
     width_m, courses = roll_width(runs["height_m"].to_numpy(dtype=np.float64) + burial_m)
     runs["width_in"] = np.rint(np.nan_to_num(width_m) / METRES_PER_INCH).astype(np.int64)
     runs["courses"] = courses
@@ -154,6 +166,7 @@ def take_off_lines(
     panels: gpd.GeoDataFrame | None,
     soils: gpd.GeoDataFrame | None,
     practice: Practice,
+    planned_gates: gpd.GeoDataFrame | None = None,
 ) -> None:
     """Take off new lines: mesh, posts, footings, holes, trench, wire, fasteners, gates and the cleared strip."""
     if lines.empty:
@@ -163,16 +176,23 @@ def take_off_lines(
     shapes = lines.geometry.to_numpy()
     ground_m = shapely.length(shapes) * factor
     gates = lines["gates"].fillna(0).to_numpy(dtype=np.int64)
-    counts = classify_posts(
-        shapely.simplify(shapes, practice.straighten_m),
+    openings = find_gate_openings(lines, planned_gates)
+    placed = np.bincount(openings.line, minlength=len(lines))
+    gates = np.maximum(gates, placed)
+    placed_m = np.bincount(openings.line, openings.to_m - openings.from_m, minlength=len(lines))
+    open_m = placed_m + (gates - placed) * practice.gate_width_m
+    counts = classify_between_gates(
+        shapes,
+        openings,
+        straighten_m=practice.straighten_m,
         post_spacing_m=practice.post_spacing_m,
         corner_deg=practice.corner_deg,
         closer_on_curves=practice.closer_on_curves,
         grade_factor=factor,
     )
-    fence_m = np.maximum(ground_m - gates * practice.gate_width_m, 0.0)
-    runs = collect_runs(lines, panels, burial_m=practice.burial_m)
-    _take_off_mesh(work, runs, ids, factor, gates, practice)
+    fence_m = np.maximum(ground_m - open_m, 0.0)
+    runs = collect_runs(lines, panels, openings, burial_m=practice.burial_m)
+    _take_off_mesh(work, runs, ids, factor, gates - placed, practice)
     terminals = counts.corner + counts.end + 2 * gates
     shares = soil_shares(lines, soils, soil=practice.soil, caliche_pct=practice.caliche_pct)
     for item, number in {
@@ -200,7 +220,7 @@ def take_off_lines(
     work.add("ring", *ids, 2 * np.ceil(fence_m / practice.ring_spacing_m - _SAME_M))
     work.add("gate", *ids, gates)
     work.add("sweep", *ids, gates)
-    work.add("sill", *ids, gates * practice.gate_width_m)
+    work.add("sill", *ids, open_m)
     work.add("clear_strip", *ids, ground_m)
 
 
@@ -253,7 +273,7 @@ def take_off_clearing(
 def _take_off_mesh(
     work: Work, runs: pd.DataFrame, ids: tuple[Any, Any], factor: Floats, gates: NDArray[np.int64], practice: Practice
 ) -> None:
-    """Mesh of each run, and its pieces; the gates of a line are taken from its longest run."""
+    """Mesh of each run, and its pieces; gates without a place are taken from their line's longest run."""
     grouped = runs.assign(ground_m=runs["length_m"] * factor[runs["row"]]).groupby("run", sort=True)
     table = grouped.agg(
         row=("row", "first"), ground_m=("ground_m", "sum"), width_in=("width_in", "first"), courses=("courses", "first")

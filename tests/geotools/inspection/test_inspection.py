@@ -214,3 +214,39 @@ def test_as_built_walls_are_sound_only_where_they_pass() -> None:
     assert not sound.intersects(Point(8, 0).buffer(0.1))
     assert sound.intersects(Point(2, 0).buffer(0.01))
     assert isinstance(stretches["stretch"], pd.Series)
+
+
+def test_gates_are_looked_for_at_their_place() -> None:
+    """Two gates planned at 3 and 20 m, one found at 3.5 m: the other is missing, and it is said where."""
+    planned = gpd.GeoDataFrame(
+        {"line_id": ["A", "A"], "gate": [1, 2], "station_m": [3.0, 20.0]}, geometry=[Point(3, 0), Point(20, 0)], crs=CRS
+    )
+    built = points([(0, 0), (3.5, 0.1), (30, 0)], [1.0] * 3, kind=["post", "gate", "post"])
+    line = plan(STRAIGHT, gates=2)
+    table = compare_as_built(line, built, None, planned, snap_m=1.0)
+    gone = table[table["finding"] == "missing gate"]
+    assert gone["what"].tolist() == ["gate 2 planned here, none found"]
+    assert gone["from_m"].item() < 20 < gone["to_m"].item()
+    # Without places the same gates are only counted; a gate too far from its place does not stand for it.
+    assert compare_as_built(line, built, snap_m=1.0)["what"].str.contains("2 gates planned, 1 found").any()
+    tight = compare_as_built(line, built, None, planned, snap_m=0.3)
+    assert (tight["finding"] == "missing gate").sum() == 2
+
+
+def test_one_gate_found_does_not_stand_for_two_planned() -> None:
+    planned = gpd.GeoDataFrame(
+        {"line_id": ["A", "A"], "gate": [1, 2], "station_m": [3.0, np.nan]}, geometry=[Point(3, 0), None], crs=CRS
+    )
+    line = plan(STRAIGHT, gates=2)
+    one = points([(0, 0), (3, 0), (30, 0)], [1.0] * 3, kind=["post", "gate", "post"])
+    told = compare_as_built(line, one, None, planned)
+    assert told.loc[told["finding"] == "missing gate", "what"].tolist() == ["1 gate planned, 0 found"]
+    two = points([(0, 0), (3, 0), (12, 0), (30, 0)], [1.0] * 4, kind=["post", "gate", "gate", "post"])
+    assert not (compare_as_built(line, two, None, planned)["finding"] == "missing gate").any()
+
+
+def test_texts_follow_the_units() -> None:
+    posts = points([(0, 0), (3, 0)], [0.9, 0.9])
+    line = plan(LineString([(0, 0), (3, 0)]))
+    assert compare_as_built(line, posts)["what"].item() == "3.94 in too low: 39.37 in is asked for"
+    assert compare_as_built(line, posts, units="metric")["what"].item() == "100 mm too low: 1000 mm is asked for"

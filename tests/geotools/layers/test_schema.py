@@ -26,6 +26,7 @@ def test_layers_are_those_of_the_design():
         "footholds",
         "roads",
         "easements",
+        "pools",
         "attractants",
         "encounters",
     ]

@@ -20,7 +20,9 @@ from geotools.takeoff.items import order_quantity
 
 from .bid_cases import small_bid, write_awkward_list
 
-SHEETS = ["Bid", "Takeoff", "Takeoff by lot", "Alternates", "Unit prices", "Assumptions", "Exclusions", "Cautions"]
+SHEETS = [
+    "Bid", "Takeoff", "Takeoff by lot", "Gates", "Alternates", "Unit prices", "Assumptions", "Exclusions", "Cautions",
+]  # fmt: skip
 ALTERNATES = pd.DataFrame(
     {
         "alternate": ["edge line", "=cheapest"],

@@ -6,6 +6,7 @@ import fiona
 import geopandas as gpd
 import numpy as np
 import pytest
+from shapely import Point
 
 from geotools.errors import CrsError, OutputError
 from geotools.outputs.package import write_layer, write_lots
@@ -43,6 +44,24 @@ def test_a_height_schedule_is_one_layer_more(town, tmp_path):
             "recommended",
         ]  # fmt: skip
         assert next(iter(layer)).properties["to_ft"] == 10
+
+
+def test_planned_gates_are_one_layer_more_and_advised_as_their_lines_are(town, tmp_path):
+    path = tmp_path / "lots.gpkg"
+    advised = town.barrier_lines.loc[town.barrier_lines["recommended"], "line_id"].iloc[0]
+    gates = gpd.GeoDataFrame(
+        {"gate_id": ["a", "b"], "line_id": [advised, "no such line"], "parcel_id": ["1", "2"], "option": "yard",
+         "gate": 1, "station_m": [3.048, np.nan], "width_m": 0.9144, "swing": "in", "swing_deg": [90.0, np.nan],
+         "placed": ["street side", ""], "agree_on_site": [False, True], "recommended": True, "reason": "here"},
+        geometry=[Point(510_000, 3_575_000), None], crs=town.lots.crs,
+    )  # fmt: skip
+    write_lots(town.lots, town.barrier_lines, planned_gates=gates, path=path)
+    with fiona.open(path, layer="planned_gates") as layer:
+        first, second = list(layer)
+    assert (first.properties["station_ft"], first.properties["width_ft"]) == (10.0, 3.0)
+    assert (first.properties["recommended"], second.properties["recommended"]) == (True, False)
+    assert second.geometry is None
+    assert second.properties["station_ft"] is None
 
 
 def test_values_and_geometry_come_back(town, tmp_path):

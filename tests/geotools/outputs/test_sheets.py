@@ -194,10 +194,10 @@ def test_no_colour_is_used(tmp_path: Path) -> None:
 
 
 def test_hundreds_of_pages_in_seconds_and_small(tmp_path: Path) -> None:
-    began = time.perf_counter()
+    began = time.process_time()
     write_sheets(**tables(60), path=tmp_path / "sheets.pdf")
-    # Measured 1 s on a quiet core (200 pages: 3 s); 10 s leaves room for a slow machine.
-    assert time.perf_counter() - began < 10
+    # Measured 1 s on a quiet core (200 pages: 3 s); time of the processor, so that others on the machine don't count.
+    assert time.process_time() - began < 10
     assert (tmp_path / "sheets.pdf").stat().st_size < 1e6
 
 
@@ -228,7 +228,7 @@ def test_gates_and_other_layers_are_drawn(tmp_path: Path) -> None:
         "easements": gpd.GeoDataFrame(geometry=[shapely.box(EAST_M + 20, NORTH_M, EAST_M + 24, NORTH_M + 36)], crs=CRS),
     }
     text = write(tmp_path / "sheets.pdf", {**given, **more}).pages[2].extract_text()
-    for word in ("house", "wash", "G1", "easement"):
+    for word in ("building", "wash", "G1", "easement"):
         assert word in text, word
 
 
@@ -270,3 +270,48 @@ def test_missing_values_are_left_blank(tmp_path: Path) -> None:
     text = write(tmp_path / "sheets.pdf", given).pages[2].extract_text()
     assert "nan" not in text.lower()
     assert "<NA>" not in text
+
+
+def planned(**columns: Any) -> gpd.GeoDataFrame:
+    """One gate of the first lot's line at 50 ft along it: 42 ft up its west side."""
+    row: dict[str, Any] = {
+        "gate_id": "001-Y-G1", "line_id": "001-Y", "parcel_id": "001", "option": "yard", "gate": 1,
+        "station_m": 50 * FOOT_M, "width_m": 3 * FOOT_M, "swing": "out", "swing_deg": 270.0, "placed": "street side",
+        "agree_on_site": False, "recommended": True, "reason": "on the street side",
+    }  # fmt: skip
+    point = shapely.Point(EAST_M + 1 * FOOT_M, NORTH_M + 58 * FOOT_M)
+    return gpd.GeoDataFrame([{**row, **columns}], geometry=[None if columns.get("agree_on_site") else point], crs=CRS)
+
+
+def test_a_planned_gate_has_its_station_and_its_symbol(tmp_path: Path) -> None:
+    plain, gated = tmp_path / "plain.pdf", tmp_path / "gated.pdf"
+    write_sheets(**tables(), path=plain)
+    write_sheets(**tables(), planned_gates=planned(), path=gated)
+    text = pypdf.PdfReader(gated).pages[-1].extract_text()
+    assert "New gates (N)" in text
+    assert "0+50" in text
+    assert text.count("N1") == 2  # in the table, and on the plan
+    assert "agree" not in text
+    assert "agree its place on site" in pypdf.PdfReader(plain).pages[-1].extract_text().replace("\n", " ")
+    # The leaf's swing is a quarter of a circle: curves that the plain sheet has not.
+    curves = [
+        len(re.findall(rb" c\n", pypdf.PdfReader(path).pages[-1].get_contents().get_data()))  # type: ignore[union-attr]
+        for path in (plain, gated)
+    ]
+    assert curves[1] > curves[0]
+
+
+def test_a_gate_without_a_place_is_listed_and_not_drawn(tmp_path: Path) -> None:
+    path = tmp_path / "sheets.pdf"
+    gate = planned(agree_on_site=True, station_m=np.nan, reason="agree on site: no place is straight")
+    write_sheets(**tables(), planned_gates=gate, path=path)
+    text = pypdf.PdfReader(path).pages[-1].extract_text()
+    assert text.count("N1") == 1
+    assert "agree on site" in text.replace("\n", " ")
+
+
+def test_pools_are_drawn(tmp_path: Path) -> None:
+    path = tmp_path / "sheets.pdf"
+    water = shapely.box(EAST_M + 10, NORTH_M + 20, EAST_M + 16, NORTH_M + 24)
+    write_sheets(**tables(), pools=gpd.GeoDataFrame(geometry=[water], crs=CRS), path=path)
+    assert re.search(r"^pool$", pypdf.PdfReader(path).pages[-1].extract_text(), re.MULTILINE)

@@ -57,7 +57,8 @@ def test_an_independent_reader_finds_every_layer_and_its_kind(survey: Path) -> N
             assert len(source.schema["properties"]) == len(layer.columns)
             counts[name] = len(source)
     assert counts == {
-        "lots": 1, "walls": 1, "gates": 1, "openings": 0, "footholds": 1, "ground_notes": 0, "photos": 0,
+        "lots": 1, "walls": 1, "gates": 1, "openings": 0, "footholds": 1, "planned_gates": 0, "ground_notes": 0,
+        "photos": 0,
     }  # fmt: skip
     with fiona.open(survey, layer="walls") as source:
         first = next(iter(source))["properties"]
@@ -97,3 +98,18 @@ def test_metric_survey_and_same_bytes(tmp_path: Path) -> None:
 def test_other_crs_is_refused(tmp_path: Path) -> None:
     with pytest.raises(CrsError):
         write_survey(known()["parcels"].to_crs(4326), path=tmp_path / "x.gpkg")
+
+
+def test_planned_gates_stand_at_their_place(tmp_path: Path) -> None:
+    gates = gpd.GeoDataFrame(
+        {"gate_id": ["1-Y-G1"], "line_id": ["1-Y"], "parcel_id": ["1"], "width_m": [0.9144], "swing": ["out"]},
+        geometry=[Point(5, 8)], crs=CRS,
+    )  # fmt: skip
+    path = tmp_path / "field.gpkg"
+    write_survey(**known(), planned_gates=gates, path=path)
+    with fiona.open(path, layer="planned_gates") as layer:
+        row = next(iter(layer))
+    assert row["geometry"]["coordinates"] == (5.0, 8.0)
+    assert row["properties"]["gate_id"] == "1-Y-G1"
+    assert row["properties"]["swing"] == "out"
+    assert row["properties"]["state"] == "as drawn"

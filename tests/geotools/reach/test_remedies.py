@@ -109,7 +109,7 @@ def test_a_canopy_over_the_line_is_trimmed_or_taken_inside() -> None:
 def test_the_cheapest_is_recommended_and_all_are_said() -> None:
     row = priced(shapely.Point(10, -0.4), price_remove=1.0)
     assert (row["cheapest"], row["cheapest_cost"]) == ("clear", 1.0)
-    assert row["remedy"] == "remove it; or bend the line inward to keep 32 in away, or build 4 ft 6 in high over 8 ft"
+    assert row["remedy"] == "remove it; or bend the line inward to keep 33 in away, or build 4 ft 6 in high over 8 ft"
     assert (
         priced(shapely.Point(10, -0.4), price_remove=999.0, price_line_per_m=0.0, price_bend=0.0)["cheapest"] == "hold"
     )

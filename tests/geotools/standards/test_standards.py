@@ -14,7 +14,7 @@ from shapely import LineString, Point, box
 
 from geotools.errors import DesignError, GeotoolsError, Noticed, PipelineError, StepError
 from geotools.standards import flag_codes, judge_rule, read_rule
-from geotools.standards.codes import CODES
+from geotools.standards.codes import list_codes
 from geotools.standards.judging import share_at
 
 INCH_M, FOOT_M = 0.0254, 0.3048
@@ -199,5 +199,94 @@ def test_low_pool_barrier_is_no_pool_barrier() -> None:
 
 
 def test_every_code_has_a_source_and_a_status() -> None:
-    assert all(code.source and code.status and code.text for code in CODES)
+    assert all(code.source and code.status and code.text for code in list_codes())
     assert issubclass(PipelineError, GeotoolsError)
+
+
+@pytest.mark.parametrize(
+    ("colour", "told", "passes"),
+    [
+        ("Tan", "pass", True),
+        ("dark  bronze", "pass", True),
+        ("white", "conflict: side and rear: white is not among the colours allowed (tan, dark bronze)", False),
+        ("bronze", "conflict: side and rear: bronze is not among the colours allowed (tan, dark bronze)", False),
+        ("", "colour not stated: side and rear: allowed are tan, dark bronze", True),
+    ],
+)
+def test_colours_are_judged(tmp_path: Path, colour: str, told: str, passes: bool) -> None:
+    rule = write_rule(
+        tmp_path, '[[allows]]\nwhere = ["side", "rear"]\ngreatest_height = "72 in"\ncolours = ["tan", "dark bronze"]\n'
+    )
+    row = judge_rule(**plan([36.0]), rule=rule, colour=colour).iloc[0]
+    assert (row["colour"], row["passes"]) == (told, passes)
+    assert ("colours allowed" in row["conflicts"]) is not passes
+
+
+def test_a_line_s_own_colour_goes_first_and_no_colour_is_made_up(tmp_path: Path) -> None:
+    rule = write_rule(tmp_path, '[[allows]]\ncolours = ["tan"]\n')
+    given = plan([36.0, 36.0])
+    given["barrier_lines"]["colour"] = ["tan", None]
+    assert judge_rule(**given, rule=rule)["colour"].str.split(":").str[0].tolist() == ["pass", "colour not stated"]
+    free = write_rule(tmp_path, '[[allows]]\nmaterials = ["mesh"]\n')
+    assert judge_rule(**plan([36.0]), rule=free, colour="white")["colour"].item() == ""
+
+
+def pool_plan() -> dict[str, Any]:
+    given = plan([36.0, 60.0])
+    inside = gpd.GeoSeries([box(1, 20, 19, 39), box(31, 20, 49, 39)], crs=26912)
+    return {
+        **given,
+        "counted_lines": gpd.GeoDataFrame({"line_id": ["000", "001"]}, geometry=inside).assign(enclosed=inside),
+    }
+
+
+def test_a_line_round_a_pool_or_past_it() -> None:
+    pools = gpd.GeoDataFrame(geometry=[box(5, 25, 9, 30), box(35, 5, 45, 12)], crs=26912)
+    flags = flag_codes(**pool_plan(), pools=pools)
+    assert "the line runs round it" in flags["pool"].iloc[0]
+    assert flags["pool"].iloc[1] == "meets: height and distance from the water; the line runs past it"
+    assert flags["gate_swing"].str.split(":").str[0].tolist() == ["conflict", "meets"]
+
+
+def test_a_gate_that_swings_out_meets_the_pool_code() -> None:
+    pools = gpd.GeoDataFrame(geometry=[box(5, 25, 9, 30), box(35, 25, 39, 30)], crs=26912)
+    gates = gpd.GeoDataFrame({"line_id": ["000", "001", "001"], "swing": ["out", "out", "in"]}, geometry=[None] * 3)
+    flags = flag_codes(**pool_plan(), pools=pools, planned_gates=gates)
+    assert flags["gate_swing"].str.split(":").str[0].tolist() == ["meets", "conflict"]
+
+
+def test_water_that_the_rule_may_not_hold_for_is_to_be_verified() -> None:
+    pools = gpd.GeoDataFrame(
+        {"depth_m": [17 * INCH_M, None]}, geometry=[box(5, 25, 9, 30), box(32, 25, 39, 30)], crs=26912
+    )
+    text = flag_codes(**pool_plan(), pools=pools)["pool"]
+    assert text.iloc[0].startswith("verify locally")
+    assert "less than 18 in deep" in text.iloc[0]
+    assert text.iloc[1] == "meets: height and distance from the water; the line runs round it"
+    assert "457 mm" in flag_codes(**pool_plan(), pools=pools, units="metric")["pool"].iloc[0]
+
+
+def test_the_lowest_panel_counts_for_a_pool_and_the_highest_for_a_permit() -> None:
+    pools = gpd.GeoDataFrame(geometry=[box(5, 25, 9, 30), box(35, 25, 39, 30)], crs=26912)
+    panels = pd.DataFrame({"line_id": ["001", "001"], "height_m": [60 * INCH_M, 48 * INCH_M]})
+    flags = flag_codes(**pool_plan(), panels=panels, pools=pools)  # type: ignore[arg-type]
+    assert flags["pool"].iloc[1].startswith("conflict: 48 in is below 60 in")
+    assert flags["fence_permit"].iloc[1].startswith("verify locally: 60 in")
+
+
+def test_climbable_things_by_a_line_about_a_pool_are_named() -> None:
+    pools = gpd.GeoDataFrame(geometry=[box(5, 25, 9, 30), box(35, 25, 39, 30)], crs=26912)
+    things = gpd.GeoDataFrame(
+        {"kind": ["rock", "rock", "tree"]}, geometry=[Point(0.2, 30), Point(10, 39.5), Point(10, 10)], crs=26912
+    )
+    zone = flag_codes(**pool_plan(), pools=pools, footholds=things)["pool_clear_zone"]
+    assert zone.tolist() == ["verify locally: 2 rock within 36 in of the line", "meets: nothing within 36 in"]
+    assert flag_codes(**pool_plan(), pools=pools)["pool_clear_zone"].str.startswith("verify locally").all()
+
+
+def test_lots_to_mend_with_a_pool_are_to_be_verified() -> None:
+    given = plan([36.0], verdict="retrofit")
+    given["barrier_lines"]["recommended"] = False
+    flags = flag_codes(**given, pools=gpd.GeoDataFrame(geometry=[box(5, 25, 9, 30)], crs=26912))
+    assert flags["pool"].item().startswith("verify locally: height, openings and latch")
+    assert flags["gate_swing"].item().startswith("verify locally")
