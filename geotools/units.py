@@ -264,9 +264,13 @@ def _read_terms(text: str, target: str, wanted: str, default_unit: str | None) -
 
 
 def _read_number(text: str, shown: str, wanted: str) -> Fraction:
-    whole, _, part = text.strip().rpartition(" ")
+    *whole, part = text.split()
     try:
-        return Fraction(part) + (Fraction(whole) if whole.strip() else 0)
+        if not whole:
+            return Fraction(part)
+        # The sign is that of the mixed number: -3 1/2 is -3.5.
+        size = abs(Fraction(whole[0])) + Fraction(part)
+        return -size if whole[0].startswith("-") else size
     except ZeroDivisionError:
         raise UnitError(f"{shown} divides by zero", mend=f"write {wanted}") from None
 

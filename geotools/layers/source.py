@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+import os
 import re
 import shutil
 import tempfile
@@ -38,6 +39,7 @@ _IN_FOLDERS = (".shp", ".gpkg", ".geojson", ".json", ".fgb", ".gdb")
 _SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 _ADDRESS = re.compile(r"[a-z][a-z0-9+.-]*://", re.IGNORECASE)
 _NO_OPTIONS: Mapping[str, Any] = MappingProxyType({})
+_LONGEST_SHOWN = 60
 
 
 @dataclass(frozen=True)
@@ -258,12 +260,18 @@ def _parse_url(text: str) -> Source:
 
 
 def _on_disk(text: str, base: Path | None) -> Path:
-    path = Path(text).expanduser()
-    return path if path.is_absolute() or base is None else base / path
+    try:
+        path = Path(text).expanduser()
+        path = path if path.is_absolute() or base is None else base / path
+        path.exists()  # refuses a name that no system can have
+    except (RuntimeError, ValueError, OSError):
+        shown = text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}..."
+        raise LayerError(f"{shown!r} is no path that can be", mend="check the path, or write it in full") from None
+    return path
 
 
 def _suggest_file(path: Path) -> str:
-    names = [item.name for item in path.parent.iterdir()] if path.parent.is_dir() else []
+    names = os.listdir(path.parent) if os.path.isdir(path.parent) else []  # noqa: PTH112, PTH208 - a name too long is no folder
     near = difflib.get_close_matches(path.name, names, n=1)
     return f"did you mean {near[0]!r}?" if near else "check the path"
 

@@ -81,7 +81,7 @@ def draw_map(
     budget_choices : pandas.DataFrame, optional
         What budgets between the frontier's points buy, from `list_budget_choices`: more stops of the slider.
     planned_gates : geopandas.GeoDataFrame, optional
-        Points of the gates to build: parcel_id, station_m (along the line), width_m, place.
+        Points of the gates to build: parcel_id, station_m (along the line), width_m, placed, agree_on_site.
     path : pathlib.Path
         The file to write.
     title : str

@@ -66,7 +66,7 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
     "barrier_lines": BARRIER_LINES_COLUMNS,
     "ways_in": WAYS_IN_COLUMNS,
     "footholds": FOOTHOLDS_COLUMNS,
-    "planned_gates": ("parcel_id", "station_m", "width_m", "place"),
+    "planned_gates": ("parcel_id", "station_m", "width_m", "placed", "agree_on_site"),
 }
 _MEANINGS = {
     **SHARE_MEANINGS,
@@ -74,7 +74,6 @@ _MEANINGS = {
     "station_m": ("Along the line", "Where the gate stands, measured along its line from the line's beginning."),
     "width_ft": ("Width", "Clear width of the gate."),
     "width_m": ("Width", "Clear width of the gate."),
-    "place": ("Place", "Where it is, in words."),
 }
 """Titles and meanings of columns that only the map shows."""
 _LINE_EXTRAS = ("posts", "corners")

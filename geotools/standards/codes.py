@@ -125,8 +125,8 @@ def flag_codes(
 ) -> gpd.GeoDataFrame:
     """Flag per lot the thresholds of common codes that its plan meets, and those to verify where data doesn't tell.
 
-    The thresholds are those of `list_codes`, each with its source and how far it was verified. They are reminders, not legal
-    advice; the local code comes first.
+    The thresholds are those of `list_codes`, each with its source and how far it was verified. They are reminders, not
+    legal advice; the local code comes first.
 
     Parameters
     ----------

@@ -256,7 +256,8 @@ def planned_gates(town):
         "parcel_id": lines["parcel_id"],
         "station_m": 3.048,
         "width_m": 1.2192,
-        "place": "beside the <b>house</b>",
+        "placed": "beside the <b>house</b>",
+        "agree_on_site": False,
     }
     starts = shapely.get_point(lines.geometry.array, 0)
     return gpd.GeoDataFrame(columns, geometry=starts, crs=lines.crs)
