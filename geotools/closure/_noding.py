@@ -8,8 +8,6 @@ import numpy as np
 import shapely
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
@@ -50,7 +48,7 @@ def node(segments: Floats, rank: Ints) -> Edges:
     segments : array of float, (n, 2, 2)
         In steps of the grid, none of length zero, each once and low end first (`unique_segments`).
     rank : array of int, n
-        What to keep of the segments that come to lie on each other: the lowest.
+        What to keep of the segments that run along each other, within a step: the lowest.
 
     Returns
     -------
@@ -67,7 +65,7 @@ def node(segments: Floats, rank: Ints) -> Edges:
     line = [np.repeat(np.arange(len(segments)), 2)]
     point = [segments.reshape(-1, 2)]
     touching = np.zeros(len(one), dtype=bool)
-    corner = np.rint(np.floor(segments + _HALF)).astype(np.int64)
+    corner = np.floor(segments + _HALF).astype(np.int64)
     hit_line: list[Ints] = []
     hit: list[Steps] = []
     for mine, its in ((one, other), (other, one)):
@@ -103,7 +101,9 @@ def node(segments: Floats, rank: Ints) -> Edges:
     all_lines, corners = all_lines[order], corners[order]
     step = (all_lines[1:] == all_lines[:-1]) & np.any(corners[1:] != corners[:-1], axis=1)
     start_at, stop_at, of = corners[:-1][step], corners[1:][step], all_lines[:-1][step]
-    return _each_once(start_at, stop_at, rank[of])
+    better = rank[second] < rank[first]
+    best = _beside(start_at, stop_at, of, segments, rank, first[better], second[better])
+    return _each_once(start_at, stop_at, best)
 
 
 def split(lines: Shapes) -> tuple[Floats, Ints]:
@@ -146,10 +146,24 @@ def _each_once(start: Steps, stop: Steps, rank: Ints) -> Edges:
     return Edges(ends[new, :2], ends[new, 2:], rank[order[new]])
 
 
+def _beside(
+    start: Steps, stop: Steps, of: Ints, segments: Floats, rank: Ints, line: Ints, better: Ints
+) -> Ints:
+    """Give each edge the rank of a better segment, paired with its own, that it runs along within one step."""
+    best = rank[of]
+    order = np.argsort(line, kind="stable")
+    low, high = (np.searchsorted(line[order], of, side=side) for side in ("left", "right"))
+    edge, other = np.repeat(np.arange(len(of)), high - low), better[order[_ranges(low, high - low)]]
+    for points in (start, stop):
+        near = _away(points[edge], segments[other]) <= 1
+        edge, other = edge[near], other[near]
+    np.minimum.at(best, edge, rank[other])
+    return best
+
+
 def _near_pairs(segments: Floats) -> tuple[Ints, Ints]:
     """Pair the segments whose rectangles come within two steps of each other, each pair once."""
     low, high = segments.min(axis=1), segments.max(axis=1)
-    boxes = np.asarray(shapely.box(*low.T, *high.T), dtype=object)
     tree = shapely.STRtree(np.asarray(shapely.linestrings(segments), dtype=object))
     pairs = []
     for first in range(0, len(segments), _AT_ONCE):
@@ -157,7 +171,6 @@ def _near_pairs(segments: Floats) -> tuple[Ints, Ints]:
         at, other = tree.query(shapely.box(*(low[some] - 2).T, *(high[some] + 2).T))
         once = at + first < other
         pairs.append(np.stack([at[once] + first, other[once]]))
-    del boxes
     one, other = np.concatenate(pairs, axis=1) if pairs else np.zeros((2, 0), dtype=np.intp)
     return one, other
 
@@ -170,6 +183,14 @@ def _touches(points: Floats, segments: Floats) -> Flags:
     along = (away * way).sum(axis=1) / length
     beside = np.abs(way[:, 0] * away[:, 1] - way[:, 1] * away[:, 0]) / length
     return np.asarray((beside <= _TOUCH) & (along > _TOUCH) & (along < length - _TOUCH), dtype=bool)
+
+
+def _away(points: Floats | Steps, segments: Floats) -> Floats:
+    """Distance of each point from its segment."""
+    way, away = segments[:, 1] - segments[:, 0], points - segments[:, 0]
+    along = np.clip((away * way).sum(axis=1) / (way * way).sum(axis=1), 0, 1)
+    beyond = away - along[:, None] * way
+    return np.asarray(np.hypot(beyond[:, 0], beyond[:, 1]), dtype=np.float64)
 
 
 def _passes(segments: Floats, corner: Steps) -> Flags:
