@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from geotools.closure._faces import trace_faces
-from geotools.closure._noding import GRID_M, Edges, node, split, unique_segments
+from geotools.closure._noding import GRID_M, Edges, node, ranges, split, unique_segments
 from geotools.errors import LayerError
 
 if TYPE_CHECKING:
@@ -192,7 +192,8 @@ def _share_out(segments: Floats, marks: list[Floats]) -> list[tuple[Floats, Ints
     every = _TILE_M // _NET_M
     sides = [np.append(mark[:-1][::every], mark[-1]) for mark in marks]
     near = _NEAR_M / GRID_M
-    low, high = segments.min(axis=1) - near, segments.max(axis=1) + near
+    low = np.minimum(segments[:, 0], segments[:, 1]) - near
+    high = np.maximum(segments[:, 0], segments[:, 1]) + near
     first = [np.maximum(np.searchsorted(side, low[:, axis], side="left") - 1, 0) for axis, side in enumerate(sides)]
     last = [
         np.minimum(np.searchsorted(side, high[:, axis], side="right") - 1, len(side) - 2)
@@ -200,7 +201,7 @@ def _share_out(segments: Floats, marks: list[Floats]) -> list[tuple[Floats, Ints
     ]
     wide, count = last[0] - first[0] + 1, (last[0] - first[0] + 1) * (last[1] - first[1] + 1)
     at = np.repeat(np.arange(len(segments)), count)
-    turn = np.arange(len(at)) - np.repeat(np.cumsum(count) - count, count)
+    turn = ranges(np.zeros_like(count), count)
     row, column = first[1][at] + turn // wide[at], first[0][at] + turn % wide[at]
     columns, rows = len(sides[0]) - 1, len(sides[1]) - 1
     tile = row * columns + column
@@ -208,7 +209,9 @@ def _share_out(segments: Floats, marks: list[Floats]) -> list[tuple[Floats, Ints
     begin = np.searchsorted(tile[order], np.arange(rows * columns + 1))
     return [
         (
-            np.array([sides[0][n % columns], sides[1][n // columns], sides[0][n % columns + 1], sides[1][n // columns + 1]]),
+            np.array(
+                [sides[0][n % columns], sides[1][n // columns], sides[0][n % columns + 1], sides[1][n // columns + 1]]
+            ),
             at[order[begin[n] : begin[n + 1]]],
         )
         for n in range(rows * columns)
@@ -218,7 +221,7 @@ def _share_out(segments: Floats, marks: list[Floats]) -> list[tuple[Floats, Ints
 def _cut(segments: Floats, rank: Ints, bounds: Floats) -> _Tile:
     edges = node(segments, rank)
     low, high = np.minimum(edges.start, edges.stop), np.maximum(edges.start, edges.stop)
-    within = np.all((low >= bounds[:2]) & (high <= bounds[2:]), axis=1)
+    within = (low[:, 0] >= bounds[0]) & (low[:, 1] >= bounds[1]) & (high[:, 0] <= bounds[2]) & (high[:, 1] <= bounds[3])
     edges = Edges(*(column[within] for column in edges))
     shapes, left, right = trace_faces(edges.start, edges.stop, GRID_M)
     return _Tile(shapes, np.asarray(shapely.point_on_surface(shapes), dtype=object), edges, left, right)

@@ -98,7 +98,7 @@ def trace_faces(start: Steps, stop: Steps, step_m: float) -> Faces:
 def _number(steps: Steps) -> tuple[Steps, Ints]:
     """Number the corners."""
     order = np.lexsort(steps.T)
-    new = np.append(True, np.any(steps[order[1:]] != steps[order[:-1]], axis=1))[: len(order)]
+    new = np.append(True, np.any(np.diff(steps[order], axis=0).T, axis=0))[: len(order)]
     at = np.empty(len(order), dtype=np.intp)
     at[order] = np.cumsum(new) - 1
     return steps[order[new]], at

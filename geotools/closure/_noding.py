@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
     Shapes = NDArray[np.object_]
 
-__all__ = ["GRID_M", "Edges", "node", "split", "unique_segments"]
+__all__ = ["GRID_M", "Edges", "nearest", "node", "ranges", "split", "unique_segments"]
 
 GRID_M = 0.001
 """Coordinates are rounded to this while the plane is cut up (assumption of this project: a sixth of the least gap)."""
@@ -87,7 +87,7 @@ def node(segments: Floats, rank: Ints) -> Edges:
     first, second = np.concatenate([one, other]), np.concatenate([other, one])
     by_second = np.argsort(second, kind="stable")
     low, high = (np.searchsorted(second[by_second], one[crossing], side=side) for side in ("left", "right"))
-    third = first[by_second[_ranges(low, high - low)]]
+    third = first[by_second[ranges(low, high - low)]]
     at = np.repeat(np.arange(len(crossing)), high - low)
     passes = _passes(segments[third], square[at])
     hit_line.append(third[passes])
@@ -95,11 +95,12 @@ def node(segments: Floats, rank: Ints) -> Edges:
 
     all_lines = np.concatenate(line + hit_line)
     corners = np.concatenate([np.floor(np.concatenate(point) + _HALF).astype(np.int64), *hit])
-    start, way = segments[all_lines, 0], segments[all_lines, 1] - segments[all_lines, 0]
-    along = ((corners - start) * way).sum(axis=1)
+    way_x, way_y = _way(segments)
+    along = (corners[:, 0] - segments[all_lines, 0, 0]) * way_x[all_lines]
+    along += (corners[:, 1] - segments[all_lines, 0, 1]) * way_y[all_lines]
     order = np.lexsort((along, all_lines))
     all_lines, corners = all_lines[order], corners[order]
-    step = (all_lines[1:] == all_lines[:-1]) & np.any(corners[1:] != corners[:-1], axis=1)
+    step = (all_lines[1:] == all_lines[:-1]) & _differ(corners)
     start_at, stop_at, of = corners[:-1][step], corners[1:][step], all_lines[:-1][step]
     better = rank[second] < rank[first]
     best = _beside(start_at, stop_at, of, segments, rank, first[better], second[better])
@@ -133,8 +134,35 @@ def unique_segments(segments: Floats, rank: Ints) -> tuple[Floats, Ints]:
     ends[turned] = ends[turned][:, [2, 3, 0, 1]]
     order = np.lexsort((rank, *ends.T[::-1]))
     ends = ends[order]
-    new = np.append(True, np.any(ends[1:] != ends[:-1], axis=1))[: len(ends)]
+    new = np.append(True, _differ(ends))[: len(ends)]
     return ends[new].reshape(-1, 2, 2), rank[order[new]]
+
+
+def nearest(points: Floats | Steps, segments: Floats) -> Floats:
+    """Find the place on each point's segment that is nearest to it.
+
+    Examples
+    --------
+    >>> nearest(np.array([[1.0, 2.0]]), np.array([[[0.0, 0.0], [4.0, 0.0]]])).tolist()
+    [[1.0, 0.0]]
+    """
+    way_x, way_y = _way(segments)
+    start = segments[:, 0]
+    along = (points[:, 0] - start[:, 0]) * way_x + (points[:, 1] - start[:, 1]) * way_y
+    along = np.clip(along / (way_x * way_x + way_y * way_y), 0, 1)
+    place = np.stack([start[:, 0] + along * way_x, start[:, 1] + along * way_y], axis=1)
+    return np.asarray(np.where((along == 1)[:, None], segments[:, 1], place), dtype=np.float64)
+
+
+def ranges(low: Ints, count: Ints) -> Ints:
+    """List `count` whole numbers from each of `low` on.
+
+    Examples
+    --------
+    >>> ranges(np.array([4, 9]), np.array([2, 1])).tolist()
+    [4, 5, 9]
+    """
+    return np.asarray(np.repeat(low - np.cumsum(count) + count, count) + np.arange(int(count.sum())), dtype=np.intp)
 
 
 def _each_once(start: Steps, stop: Steps, rank: Ints) -> Edges:
@@ -142,20 +170,18 @@ def _each_once(start: Steps, stop: Steps, rank: Ints) -> Edges:
     ends = np.where(turned[:, None], np.hstack([stop, start]), np.hstack([start, stop]))
     order = np.lexsort((rank, *ends.T[::-1]))
     ends = ends[order]
-    new = np.append(True, np.any(ends[1:] != ends[:-1], axis=1))[: len(ends)]
+    new = np.append(True, _differ(ends))[: len(ends)]
     return Edges(ends[new, :2], ends[new, 2:], rank[order[new]])
 
 
-def _beside(
-    start: Steps, stop: Steps, of: Ints, segments: Floats, rank: Ints, line: Ints, better: Ints
-) -> Ints:
+def _beside(start: Steps, stop: Steps, of: Ints, segments: Floats, rank: Ints, line: Ints, better: Ints) -> Ints:
     """Give each edge the rank of a better segment, paired with its own, that it runs along within one step."""
     best = rank[of]
     order = np.argsort(line, kind="stable")
     low, high = (np.searchsorted(line[order], of, side=side) for side in ("left", "right"))
-    edge, other = np.repeat(np.arange(len(of)), high - low), better[order[_ranges(low, high - low)]]
+    edge, other = np.repeat(np.arange(len(of)), high - low), better[order[ranges(low, high - low)]]
     for points in (start, stop):
-        near = _away(points[edge], segments[other]) <= 1
+        near = np.hypot(*(points[edge] - nearest(points[edge], segments[other])).T) <= 1
         edge, other = edge[near], other[near]
     np.minimum.at(best, edge, rank[other])
     return best
@@ -163,7 +189,7 @@ def _beside(
 
 def _near_pairs(segments: Floats) -> tuple[Ints, Ints]:
     """Pair the segments whose rectangles come within two steps of each other, each pair once."""
-    low, high = segments.min(axis=1), segments.max(axis=1)
+    low, high = np.minimum(segments[:, 0], segments[:, 1]), np.maximum(segments[:, 0], segments[:, 1])
     tree = shapely.STRtree(np.asarray(shapely.linestrings(segments), dtype=object))
     pairs = []
     for first in range(0, len(segments), _AT_ONCE):
@@ -177,48 +203,53 @@ def _near_pairs(segments: Floats) -> tuple[Ints, Ints]:
 
 def _touches(points: Floats, segments: Floats) -> Flags:
     """Tell which points lie on their segment, off its ends."""
-    way = segments[:, 1] - segments[:, 0]
-    away = points - segments[:, 0]
-    length = np.hypot(way[:, 0], way[:, 1])
-    along = (away * way).sum(axis=1) / length
-    beside = np.abs(way[:, 0] * away[:, 1] - way[:, 1] * away[:, 0]) / length
-    return np.asarray((beside <= _TOUCH) & (along > _TOUCH) & (along < length - _TOUCH), dtype=bool)
-
-
-def _away(points: Floats | Steps, segments: Floats) -> Floats:
-    """Distance of each point from its segment."""
-    way, away = segments[:, 1] - segments[:, 0], points - segments[:, 0]
-    along = np.clip((away * way).sum(axis=1) / (way * way).sum(axis=1), 0, 1)
-    beyond = away - along[:, None] * way
-    return np.asarray(np.hypot(beyond[:, 0], beyond[:, 1]), dtype=np.float64)
+    way_x, way_y = _way(segments)
+    away_x, away_y = points[:, 0] - segments[:, 0, 0], points[:, 1] - segments[:, 0, 1]
+    found = np.flatnonzero(np.abs(way_x * away_y - way_y * away_x) <= _TOUCH * (np.abs(way_x) + np.abs(way_y)))
+    way_x, way_y, away_x, away_y = way_x[found], way_y[found], away_x[found], away_y[found]
+    length = np.hypot(way_x, way_y)
+    along = (away_x * way_x + away_y * way_y) / length
+    beside = np.abs(way_x * away_y - way_y * away_x) / length
+    touches = np.zeros(len(points), dtype=bool)
+    touches[found] = (beside <= _TOUCH) & (along > _TOUCH) & (along < length - _TOUCH)
+    return touches
 
 
 def _passes(segments: Floats, corner: Steps) -> Flags:
     """Tell which segments pass the square around their corner, its left and lower side included."""
-    low, high = segments.min(axis=1), segments.max(axis=1)
-    inside = np.all((high >= corner - _HALF) & (low < corner + _HALF), axis=1)
+    way_x, way_y = _way(segments)
+    away_x, away_y = corner[:, 0] - segments[:, 0, 0], corner[:, 1] - segments[:, 0, 1]
+    inside = np.abs(way_x * away_y - way_y * away_x) <= _HALF * (np.abs(way_x) + np.abs(way_y))
     found = np.flatnonzero(inside)
-    way = segments[found, 1] - segments[found, 0]
-    away = corner[found] - segments[found, 0]
-    beside = np.abs(way[:, 0] * away[:, 1] - way[:, 1] * away[:, 0])
-    inside[found] = beside <= _HALF * np.abs(way).sum(axis=1)
+    for axis in (0, 1):
+        one, other, place = segments[found, 0, axis], segments[found, 1, axis], corner[found, axis]
+        inside[found] &= (np.maximum(one, other) >= place - _HALF) & (np.minimum(one, other) < place + _HALF)
     return inside
 
 
 def _crossings(one: Floats, other: Floats) -> tuple[Ints, Floats]:
     """Find which pairs of segments cross between their ends, and where."""
-    way, its_way = one[:, 1] - one[:, 0], other[:, 1] - other[:, 0]
-    side = [_cross(way, other[:, end] - one[:, 0]) for end in (0, 1)]
-    its_side = [_cross(its_way, one[:, end] - other[:, 0]) for end in (0, 1)]
-    found = np.flatnonzero((np.sign(side[0]) * np.sign(side[1]) < 0) & (np.sign(its_side[0]) * np.sign(its_side[1]) < 0))
+    side, its_side = _sides(one, other), _sides(other, one)
+    found = np.flatnonzero(
+        (np.sign(side[0]) * np.sign(side[1]) < 0) & (np.sign(its_side[0]) * np.sign(its_side[1]) < 0)
+    )
     along = its_side[0][found] / (its_side[0][found] - its_side[1][found])
-    return found, one[found, 0] + along[:, None] * way[found]
+    return found, one[found, 0] + along[:, None] * (one[found, 1] - one[found, 0])
 
 
-def _cross(one: Floats, other: Floats) -> Floats:
-    return np.asarray(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0], dtype=np.float64)
+def _sides(one: Floats, other: Floats) -> list[Floats]:
+    """Tell how far left of `one` either end of `other` lies, times the length of `one`."""
+    way_x, way_y = _way(one)
+    return [way_x * (other[:, end, 1] - one[:, 0, 1]) - way_y * (other[:, end, 0] - one[:, 0, 0]) for end in (0, 1)]
 
 
-def _ranges(low: Ints, count: Ints) -> Ints:
-    """List `count` whole numbers from each of `low` on."""
-    return np.repeat(low - np.cumsum(count) + count, count) + np.arange(int(count.sum()))
+def _way(segments: Floats) -> tuple[Floats, Floats]:
+    return segments[:, 1, 0] - segments[:, 0, 0], segments[:, 1, 1] - segments[:, 0, 1]
+
+
+def _differ(rows: Floats | Steps) -> Flags:
+    """Tell which rows differ from the one before, from the second on."""
+    differ = rows[1:, 0] != rows[:-1, 0]
+    for column in range(1, rows.shape[1]):
+        differ |= rows[1:, column] != rows[:-1, column]
+    return np.asarray(differ, dtype=bool)

@@ -11,6 +11,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 
 from geotools.closure._arrangement import ends_of
+from geotools.closure._noding import ranges
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -195,5 +196,4 @@ def _grow(target_face: Ints, target_lot: Ints, face: Ints) -> tuple[Ints, Ints]:
     order = np.argsort(face, kind="stable")
     low = np.searchsorted(face[order], target_face)
     number = np.searchsorted(face[order], target_face, side="right") - low
-    turn = np.arange(number.sum()) - np.repeat(np.cumsum(number) - number, number)
-    return order[np.repeat(low, number) + turn], np.repeat(target_lot, number)
+    return order[ranges(low, number)], np.repeat(target_lot, number)
