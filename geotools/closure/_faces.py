@@ -83,7 +83,8 @@ def trace_faces(start: Steps, stop: Steps, step_m: float) -> Faces:
     rings = np.asarray(shapely.linearrings(xy[shut] * step_m, indices=shut_ring), dtype=object)
     free = np.flatnonzero(face_of_walk[ring_walk] < 0)
     loose_walk, first = np.unique(ring_walk[free], return_index=True)
-    face_of_walk[loose_walk] = _around(shapely.polygons(rings[shell]), xy[begin[free[first]]] * step_m)
+    outlines = np.asarray(shapely.polygons(rings[shell]), dtype=object)
+    face_of_walk[loose_walk] = _around(outlines, xy[begin[free[first]]].astype(np.float64) * step_m)
 
     face = face_of_walk[ring_walk]
     holes = np.setdiff1d(np.flatnonzero(face >= 0), shell)
