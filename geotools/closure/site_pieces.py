@@ -177,6 +177,8 @@ def arrange_site(
     plan = arrange(
         np.concatenate([linework.lines, outlines]), np.append(rank, np.full(len(outlines), NOTHING, dtype=np.intp))
     )
+    del walls, candidates, outlines  # large, and drawn: what follows works on the plan
+    linework = linework._replace(lines=linework.lines[:0])
     item = item_of(plan.rank)
     labels = _label(
         plan, ground["parcel_id"].astype(str).to_numpy(dtype=object), lots, protected, houses, desert, barred, strip_m
