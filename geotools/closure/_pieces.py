@@ -118,7 +118,8 @@ def draw_pieces(
             "beside": beside_house,
         }
     )
-    number = keys.groupby(list(keys.columns), sort=True, observed=True).ngroup().to_numpy()
+    groups = keys.groupby(list(keys.columns), sort=True, observed=True)
+    number: Ints = np.asarray(groups.ngroup(), dtype=np.intp)
     first = np.unique(number, return_index=True)[1]
     length_m = np.hypot(*(plan.edges[edge, 1] - plan.edges[edge, 0]).T)
     per_m = np.where(np.isin(kind, ["existing", "open"]), 0.0, linework.cost_per_m[what])
@@ -171,7 +172,8 @@ def _draw_lines(segments: Floats, piece: Ints) -> Shapes:
     begin = np.searchsorted(piece, np.arange(0, piece.max(initial=-1) + 1 + _AT_ONCE, _AT_ONCE))
     for low, high in zip(begin[:-1].tolist(), begin[1:].tolist(), strict=True):
         lines = np.asarray(shapely.linestrings(segments[low:high]), dtype=object)
-        shapes.append(shapely.line_merge(shapely.multilinestrings(lines, indices=piece[low:high] - piece[low])))
+        drawn = shapely.line_merge(shapely.multilinestrings(lines, indices=piece[low:high] - piece[low]))
+        shapes.append(np.asarray(drawn, dtype=object))
     return np.concatenate(shapes)
 
 
