@@ -78,7 +78,7 @@ def draw_pieces(
         If the pieces cost more cents than can be counted exactly.
     """
     held = item >= 0
-    room = join(len(plan.faces), plan.left[~held], plan.right[~held])
+    room = join(len(labels.wild), plan.left[~held], plan.right[~held])
     room = _in_order(room)
     owner, wild = _of_rooms(room, labels)
     edge = np.flatnonzero(held & (room[plan.left] != room[plan.right]))

@@ -183,6 +183,7 @@ def arrange_site(
     labels = _label(
         plan, ground["parcel_id"].astype(str).to_numpy(dtype=object), lots, protected, houses, desert, barred, strip_m
     )
+    plan = plan._replace(faces=plan.faces[:0], inside=shapely.STRtree([]))  # labelled: only edges are drawn
     return draw_pieces(ground, plan, linework, item, labels, first_candidate, prices, fronts, standard)
 
 
