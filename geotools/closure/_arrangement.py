@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import shapely
 
-from geotools.closure._noding import GRID_M, cut_faces
+from geotools.closure._faces import trace_faces
+from geotools.closure._noding import GRID_M, Edges, node, ranges, split, unique_segments
 from geotools.errors import LayerError
 
 if TYPE_CHECKING:
@@ -18,21 +20,24 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
     Shapes = NDArray[np.object_]
 
-__all__ = ["Arrangement", "arrange", "ends_of", "find_faces_in", "match_edges", "segments_of", "wide_enough"]
+__all__ = ["NOTHING", "Arrangement", "arrange", "ends_of", "find_faces_in", "segments_of", "wide_enough"]
 
-_MATCH_M = GRID_M
-"""Rounding moves a line by less than one grid step, so an edge lies wholly within this of the lines that made it."""
+NOTHING = np.iinfo(np.int32).max
+"""Rank of a line that only bounds ground."""
 _MARGIN_M = 10.0
-_AT_ONCE = 100_000
+_NET_M = 200
+_TILE_M = 5 * _NET_M
+_NEAR_M = 10 * GRID_M
+_THREADS = 2
 _LARGEST = 1 << 31
 
 
 class Arrangement(NamedTuple):
     """Faces and edges of the plane inside a frame around all lines; coordinates in metres from `origin`.
 
-    `edges` are two-point segments of shape (n, 2, 2); `left` and `right` the two different faces beside each; `outer`
-    the faces at the frame; `loose` the segments inside a face that bound nothing (free ends and bridges), (k, 2, 2);
-    `inside` a tree of one point in each face.
+    `edges` are two-point segments of shape (n, 2, 2); `left` and `right` the two different faces beside each; `rank`
+    the lowest rank of the lines that made it; `outer` the faces at the frame; `loose` the segments inside a face that
+    bound nothing (free ends and bridges), (k, 2, 2), with `loose_rank`; `inside` a tree of one point in each face.
     """
 
     origin: Floats
@@ -40,23 +45,38 @@ class Arrangement(NamedTuple):
     edges: Floats
     left: Ints
     right: Ints
+    rank: Ints
     outer: Flags
     loose: Floats
+    loose_rank: Ints
     inside: shapely.STRtree
 
 
-def arrange(lines: Shapes, *, merge: bool = False) -> Arrangement:
+class _Tile(NamedTuple):
+    """Faces of a tile with a point in each, and its edges with their faces."""
+
+    shapes: Shapes
+    inside: Shapes
+    edges: Edges
+    left: Ints
+    right: Ints
+
+
+def arrange(lines: Shapes, rank: Ints | None = None) -> Arrangement:
     """Cut the plane along lines, rounded to a millimetre.
 
     A frame and a coarse net of free lines are added, so that no face is large: they stop nobody. Ends that hang free
     and bridges bound no face and are kept apart. Exact for the rounded lines (every crossing becomes a vertex).
 
+    Rounding is local, and every line has a corner wherever it crosses the net: rounding all that comes near a tile of
+    the net and keeping what lies within gives just what rounding the whole plane at once would, in linear time.
+
     Parameters
     ----------
     lines : array of LineString, n
         In metres; empty ones are passed over.
-    merge : bool
-        Join lines that follow on each other first, which is faster for many short ones.
+    rank : array of int, n, optional
+        Where lines lie on each other the lowest counts; `NOTHING` without.
 
     Returns
     -------
@@ -76,50 +96,26 @@ def arrange(lines: Shapes, *, merge: bool = False) -> Arrangement:
     """
     west, south, east, north = np.nan_to_num(shapely.total_bounds(lines))
     origin = np.floor([west, south]) - _MARGIN_M
-    width_m, height_m = np.ceil(np.array([east, north]) - origin + _MARGIN_M)
-    if not max(width_m, height_m) / GRID_M < _LARGEST:
+    size_m = np.ceil(np.array([east, north]) - origin + _MARGIN_M)
+    if not size_m.max() / GRID_M < _LARGEST:
         raise LayerError(
-            f"the layers reach over {max(width_m, height_m) / 1000:,.0f} km",
+            f"the layers reach over {size_m.max() / 1000:,.0f} km",
             mend="look for a coordinate that is wrong, or plan one site at a time",
         )
-    faces, bridges, ends = cut_faces(lines, origin, width_m, height_m, merge=merge)
-    inside = shapely.point_on_surface(faces)
-    order = np.lexsort([*shapely.get_coordinates(inside).T, *shapely.bounds(faces).T])
-    faces, inside = faces[order], inside[order]
-    loose, _ = segments_of(np.concatenate([bridges, ends]))
-    return _with_edges(faces, inside, origin, shapely.get_coordinates(loose).reshape(-1, 2, 2))
+    segments, line_at = split(lines)
+    segments = (segments - origin) / GRID_M
+    of = np.full(len(segments), NOTHING, dtype=np.intp) if rank is None else rank[line_at]
+    segments, of = unique_segments(segments, of)
+    marks = [np.append(np.arange(0, side_m, _NET_M), side_m) / GRID_M for side_m in size_m]
+    tiles = _share_out(segments, marks)
 
+    def cut(tile: tuple[Floats, Ints]) -> _Tile:
+        bounds, at = tile
+        own, net = segments[at], _net(marks, bounds)
+        return _cut(*unique_segments(np.concatenate([own, net]), np.append(of[at], np.full(len(net), NOTHING))), bounds)
 
-def match_edges(plan: Arrangement, edges: Floats, segments: Floats) -> tuple[Ints, Ints]:
-    """Find which segments each edge of an arrangement runs along.
-
-    Parameters
-    ----------
-    plan : Arrangement
-    edges : array of float, (n, 2, 2)
-        Its edges or loose segments.
-    segments : array of float, (m, 2, 2)
-        Segments in world coordinates that took part in `arrange`, none of length zero.
-
-    Returns
-    -------
-    edge_at, segment_at : arrays of int, k
-        One pair for each edge and segment that lie on each other.
-    """
-    local = segments - plan.origin
-    tree = shapely.STRtree(np.asarray(shapely.linestrings(local), dtype=object))
-    found = [np.zeros((2, 0), dtype=np.intp)]
-    for first in range(0, len(edges), _AT_ONCE):
-        some = edges[first : first + _AT_ONCE]
-        middles = some.mean(axis=1)
-        edge_at, segment_at = tree.query(shapely.box(*(middles - 2 * _MATCH_M).T, *(middles + 2 * _MATCH_M).T))
-        # An edge that runs on past the end of a segment is not part of it.
-        for points in (middles, some[:, 0], some[:, 1]):
-            along = _away_m(points[edge_at], local[segment_at]) <= _MATCH_M
-            edge_at, segment_at = edge_at[along], segment_at[along]
-        found.append(np.stack([edge_at + first, segment_at]))
-    edge_at, segment_at = np.concatenate(found, axis=1)
-    return edge_at, segment_at
+    with ThreadPoolExecutor(_THREADS) as pool:  # noding and tracing let go of the interpreter's lock
+        return _join(origin, list(pool.map(cut, tiles)))
 
 
 def find_faces_in(plan: Arrangement, polygons: Shapes) -> tuple[Ints, Ints]:
@@ -183,33 +179,91 @@ def ends_of(starts: Ints, stops: Ints, count: int) -> NDArray[np.int64]:
     return np.asarray(np.minimum(starts, stops).astype(np.int64) * count + np.maximum(starts, stops), dtype=np.int64)
 
 
-def _away_m(points: Floats, segments: Floats) -> Floats:
-    """Return the distance of each point from its segment."""
-    start, way = segments[:, 0], segments[:, 1] - segments[:, 0]
-    along = ((points - start) * way).sum(axis=1) / (way * way).sum(axis=1)
-    nearest = start + np.clip(along, 0, 1)[:, None] * way
-    beyond_m = np.hypot(*(points - nearest).T)
-    beside_m = np.abs(way[:, 0] * (points - start)[:, 1] - way[:, 1] * (points - start)[:, 0]) / np.hypot(*way.T)
-    return np.asarray(np.where((along > 0) & (along < 1), beside_m, beyond_m), dtype=np.float64)
+def _net(marks: list[Floats], bounds: Floats) -> Floats:
+    """Draw the lines of the net within a tile, from crossing to crossing."""
+    x, y = (mark[(mark >= low) & (mark <= high)] for mark, low, high in zip(marks, bounds[:2], bounds[2:], strict=True))
+    upright = np.stack(np.broadcast_arrays(x[:, None], y[:-1], x[:, None], y[1:]), axis=-1)
+    level = np.stack(np.broadcast_arrays(x[:-1], y[:, None], x[1:], y[:, None]), axis=-1)
+    return np.concatenate([upright.reshape(-1, 2, 2), level.reshape(-1, 2, 2)])
 
 
-def _with_edges(faces: Shapes, inside: Shapes, origin: Floats, loose: Floats) -> Arrangement:
-    """Pair the faces that share a side, by the side's corners on the grid."""
-    rings, face_of_ring = shapely.get_rings(faces, return_index=True)
-    xy, ring_at = shapely.get_coordinates(rings, return_index=True)
-    steps = np.rint(xy / GRID_M).astype(np.int64)
-    vertices, number = np.unique(steps[:, 0] * _LARGEST + steps[:, 1], return_inverse=True)
-    places = np.flatnonzero(ring_at[:-1] == ring_at[1:])
-    face = face_of_ring[ring_at[places]]
-    code = ends_of(number[places], number[places + 1], len(vertices))
-    order = np.argsort(code, kind="stable")
-    first = np.flatnonzero(code[order][:-1] == code[order][1:])
-    one, other = order[first], order[first + 1]
+def _share_out(segments: Floats, marks: list[Floats]) -> list[tuple[Floats, Ints]]:
+    """List the tiles, in steps of the grid, with the segments whose rectangles come near each."""
+    every = _TILE_M // _NET_M
+    sides = [np.append(mark[:-1][::every], mark[-1]) for mark in marks]
+    near = _NEAR_M / GRID_M
+    low = np.minimum(segments[:, 0], segments[:, 1]) - near
+    high = np.maximum(segments[:, 0], segments[:, 1]) + near
+    first = [np.maximum(np.searchsorted(side, low[:, axis], side="left") - 1, 0) for axis, side in enumerate(sides)]
+    last = [
+        np.minimum(np.searchsorted(side, high[:, axis], side="right") - 1, len(side) - 2)
+        for axis, side in enumerate(sides)
+    ]
+    wide, count = last[0] - first[0] + 1, (last[0] - first[0] + 1) * (last[1] - first[1] + 1)
+    at = np.repeat(np.arange(len(segments)), count)
+    turn = ranges(np.zeros_like(count), count)
+    row, column = first[1][at] + turn // wide[at], first[0][at] + turn % wide[at]
+    columns, rows = len(sides[0]) - 1, len(sides[1]) - 1
+    tile = row * columns + column
+    order = np.argsort(tile, kind="stable")
+    begin = np.searchsorted(tile[order], np.arange(rows * columns + 1))
+    return [
+        (
+            np.array(
+                [sides[0][n % columns], sides[1][n // columns], sides[0][n % columns + 1], sides[1][n // columns + 1]]
+            ),
+            at[order[begin[n] : begin[n + 1]]],
+        )
+        for n in range(rows * columns)
+    ]
+
+
+def _cut(segments: Floats, rank: Ints, bounds: Floats) -> _Tile:
+    edges = node(segments, rank)
+    low, high = np.minimum(edges.start, edges.stop), np.maximum(edges.start, edges.stop)
+    within = (low[:, 0] >= bounds[0]) & (low[:, 1] >= bounds[1]) & (high[:, 0] <= bounds[2]) & (high[:, 1] <= bounds[3])
+    edges = Edges(*(column[within] for column in edges))
+    shapes, left, right = trace_faces(edges.start, edges.stop, GRID_M)
+    return _Tile(shapes, np.asarray(shapely.point_on_surface(shapes), dtype=object), edges, left, right)
+
+
+def _join(origin: Floats, tiles: list[_Tile]) -> Arrangement:
+    """Put tiles together: an edge on the border of two has a face in each."""
+    first = np.cumsum([0, *(len(tile.shapes) for tile in tiles)])
+    left, right = (
+        np.concatenate([np.where(side < 0, side, side + n) for side, n in zip(sides, first, strict=False)])
+        for sides in ([tile.left for tile in tiles], [tile.right for tile in tiles])
+    )
+    start, stop, rank = (np.concatenate([tile.edges[column] for tile in tiles]) for column in range(3))
+    order = np.lexsort((*stop.T[::-1], *start.T[::-1]))
+    start, stop, rank, left, right = start[order], stop[order], rank[order], left[order], right[order]
+    double = np.flatnonzero(np.all((start[1:] == start[:-1]) & (stop[1:] == stop[:-1]), axis=1))
+    left[double] = np.maximum(left[double], left[double + 1])
+    right[double] = np.maximum(right[double], right[double + 1])
+    rank[double] = np.minimum(rank[double], rank[double + 1])
+    once = np.ones(len(start), dtype=bool)
+    once[double + 1] = False
+
+    faces = np.concatenate([tile.shapes for tile in tiles])
+    inside = np.concatenate([tile.inside for tile in tiles])
+    order = np.lexsort([*shapely.get_coordinates(inside).T, *shapely.bounds(faces).T])
+    number = np.append(np.empty(len(order), dtype=np.intp), [-2, -1])
+    number[order] = np.arange(len(order))
+    left, right = number[left], number[right]
+    xy = np.stack([start, stop], axis=1) * GRID_M
+    loose, bounding = once & (left == -2), once & (left >= 0) & (right >= 0)
     outer = np.zeros(len(faces), dtype=bool)
-    alone = np.ones(len(order), dtype=bool)
-    alone[first] = alone[first + 1] = False
-    outer[face[order[alone]]] = True
-    apart = face[one] != face[other]
-    one, other = one[apart], other[apart]
-    edges = np.stack([xy[places[one]], xy[places[one] + 1]], axis=1)
-    return Arrangement(origin, faces, edges, face[one], face[other], outer, loose, shapely.STRtree(inside))
+    for side, other in ((left, right), (right, left)):
+        outer[side[once & (other == -1) & (side >= 0)]] = True
+    return Arrangement(
+        origin,
+        faces[order],
+        xy[bounding],
+        left[bounding],
+        right[bounding],
+        rank[bounding],
+        outer,
+        xy[loose],
+        rank[loose],
+        shapely.STRtree(inside[order]),
+    )

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from shapely.ops import substring
 
-from geotools.closure._arrangement import segments_of
+from geotools.closure._noding import nearest, split
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,6 +24,7 @@ HOUSE, GATE, JOINT, WALL, GAP = range(5)
 """Kinds of barrier; where several lie on each other the first of them speaks for all, and of one kind a sound one."""
 
 _TOUCH_M = 1e-6
+_AT_ONCE = 50_000
 _MOST_GAPS = 3
 _GATE_SLACK_M = 0.5
 _SAME_WAY_DEG = 30.0
@@ -51,10 +52,12 @@ class _Parts(NamedTuple):
     closed: Flags
     length_m: Floats
     segments: Shapes
+    ends: Floats
+    tree: shapely.STRtree
     segment_part: Ints
     segment_from_m: Floats
     segment_to_m: Floats
-    vertices: Shapes
+    vertices: Floats
     vertex_part: Ints
     vertex_at_m: Floats
 
@@ -149,17 +152,20 @@ def _take_apart(lines: Shapes) -> _Parts:
     step_m[first] = 0.0
     along_m = np.cumsum(step_m)
     along_m -= along_m[first][part_at]
-    segments, segment_part = segments_of(lines)
+    ends, segment_part = split(lines)
+    segments = np.asarray(shapely.linestrings(ends), dtype=object)
     whole = np.flatnonzero((part_at[:-1] == part_at[1:]) & (step_m[1:] > 0))
     return _Parts(
         lines,
         shapely.is_closed(lines),
         shapely.length(lines),
         segments,
+        ends,
+        shapely.STRtree(segments),
         segment_part,
         along_m[whole],
         along_m[whole + 1],
-        np.asarray(shapely.points(xy), dtype=object),
+        xy,
         part_at,
         along_m,
     )
@@ -167,27 +173,38 @@ def _take_apart(lines: Shapes) -> _Parts:
 
 def _near(parts: _Parts, chosen: Ints, within_m: float, snap_m: float) -> tuple[Ints, Ints, Floats]:
     """Pair vertices with the segments within a distance, less those that hang together with the vertex anyway."""
-    at, segment = shapely.STRtree(parts.segments).query(
-        parts.vertices[chosen], predicate="dwithin", distance=within_m + _TOUCH_M
-    )
-    vertex = chosen[at]
-    distance_m = shapely.distance(parts.vertices[vertex], parts.segments[segment])
-    part = parts.segment_part[segment]
-    where_m = parts.vertex_at_m[vertex]
-    low_m, high_m = parts.segment_from_m[segment], parts.segment_to_m[segment]
-    along_m = np.maximum(np.maximum(low_m - where_m, where_m - high_m), 0.0)
-    round_m = parts.length_m[part] - (np.maximum(high_m, where_m) - np.minimum(low_m, where_m))
-    along_m = np.where(parts.closed[part], np.minimum(along_m, round_m), along_m)
-    counts = (part != parts.vertex_part[vertex]) | (along_m > 2 * np.maximum(distance_m, snap_m))
-    return vertex[counts], segment[counts], distance_m[counts]
+    reach_m = within_m + _TOUCH_M
+    found = [(np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp), np.zeros(0))]
+    for first in range(0, len(chosen), _AT_ONCE):
+        some = chosen[first : first + _AT_ONCE]
+        xy = parts.vertices[some]
+        at, segment = parts.tree.query(shapely.box(*(xy - reach_m).T, *(xy + reach_m).T))
+        vertex = some[at]
+        distance_m = np.hypot(*(parts.vertices[vertex] - nearest(parts.vertices[vertex], parts.ends[segment])).T)
+        part = parts.segment_part[segment]
+        where_m = parts.vertex_at_m[vertex]
+        low_m, high_m = parts.segment_from_m[segment], parts.segment_to_m[segment]
+        along_m = np.maximum(np.maximum(low_m - where_m, where_m - high_m), 0.0)
+        round_m = parts.length_m[part] - (np.maximum(high_m, where_m) - np.minimum(low_m, where_m))
+        along_m = np.where(parts.closed[part], np.minimum(along_m, round_m), along_m)
+        apart = (part != parts.vertex_part[vertex]) | (along_m > 2 * np.maximum(distance_m, snap_m))
+        counts = apart & (distance_m <= reach_m)
+        found.append((vertex[counts], segment[counts], distance_m[counts]))
+    vertex, segment, distance = zip(*found, strict=True)
+    return np.concatenate(vertex), np.concatenate(segment), np.concatenate(distance)
+
+
+def _ways(parts: _Parts, vertex: Ints, segment: Ints) -> Shapes:
+    """Draw the shortest way from each vertex to its segment."""
+    start = parts.vertices[vertex]
+    ways = np.stack([start, nearest(start, parts.ends[segment])], axis=1)
+    return np.asarray(shapely.linestrings(ways), dtype=object)
 
 
 def _find_joints(parts: _Parts, snap_m: float) -> Shapes:
     vertex, segment, distance_m = _near(parts, np.arange(len(parts.vertices)), snap_m, snap_m)
     apart = distance_m > _TOUCH_M
-    return np.asarray(
-        shapely.shortest_line(parts.vertices[vertex[apart]], parts.segments[segment[apart]]), dtype=object
-    )
+    return _ways(parts, vertex[apart], segment[apart])
 
 
 def _find_gaps(parts: _Parts, first_wall: int, snap_m: float, within_m: float) -> Shapes:
@@ -207,9 +224,7 @@ def _find_gaps(parts: _Parts, first_wall: int, snap_m: float, within_m: float) -
     order = nearest[np.lexsort((distance_m[nearest], vertex[nearest]))]
     turn = np.arange(len(order)) - np.searchsorted(vertex[order], vertex[order])
     order = order[turn < _MOST_GAPS]
-    gaps = np.asarray(
-        shapely.shortest_line(parts.vertices[vertex[order]], parts.segments[segment[order]]), dtype=object
-    )
+    gaps = _ways(parts, vertex[order], segment[order])
     # Two ends that face each other give the same gap twice.
     drawn = shapely.to_wkb(shapely.normalize(shapely.set_precision(gaps, 1e-4, mode="pointwise")))
     return np.asarray(gaps[np.sort(np.unique(drawn, return_index=True)[1])], dtype=object) if len(gaps) else gaps
@@ -249,13 +264,13 @@ def _place_gates(
 
     host = wall_at[on_wall]
     middle = shapely.get_point(shapely.shortest_line(points[on_wall], parts.segments[host]), 1)
-    tree = shapely.STRtree(parts.segments[walls])
-    at, near = tree.query(middle, predicate="dwithin", distance=snap_m + _TOUCH_M)
-    other = walls[near]
+    at, other = parts.tree.query(middle, predicate="dwithin", distance=snap_m + _TOUCH_M)
+    on_walls = parts.segment_part[other] >= first_wall
+    at, other = at[on_walls], other[on_walls]
     turn_deg = np.degrees(np.abs(_heading(parts.segments[other]) - _heading(parts.segments[host[at]])))
     turn_deg = np.minimum(turn_deg % 180, 180 - turn_deg % 180)
     beside = (turn_deg <= _SAME_WAY_DEG) | (other == host[at])
-    at, part = np.unique(np.stack([at[beside], parts.segment_part[other[beside]]]), axis=1) if len(at) else (at, near)
+    at, part = np.unique(np.stack([at[beside], parts.segment_part[other[beside]]]), axis=1) if len(at) else (at, other)
     row = on_wall[at]
     stretches = _stretches(parts.lines[part], middle[at], width_m[row])
     return np.concatenate([stretches, gaps[gap_at[in_gap]]]), np.concatenate([row, in_gap]).astype(np.intp), gated

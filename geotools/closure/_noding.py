@@ -1,9 +1,8 @@
-"""Cut the plane inside a frame into faces along lines rounded to a grid, one block of a coarse net after the other."""
+"""Round segments to a grid so that they meet at common corners only, one tile after the other."""
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import shapely
@@ -13,71 +12,99 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.intp]
+    Steps = NDArray[np.int64]
     Flags = NDArray[np.bool_]
     Shapes = NDArray[np.object_]
 
-__all__ = ["GRID_M", "cut_faces", "first_drawn", "split"]
+__all__ = ["GRID_M", "Edges", "nearest", "node", "ranges", "split", "unique_segments"]
 
 GRID_M = 0.001
 """Coordinates are rounded to this while the plane is cut up (assumption of this project: a sixth of the least gap)."""
-_BLOCK_M = 200.0
-_NEAR_M = 10 * GRID_M
-_THREADS = 2
+_TOUCH = 0.01
+"""In steps of the grid: an end this near to a line lies on it (a hundredth of a step, far above rounding noise)."""
+_HALF = 0.5
+_AT_ONCE = 20_000
 
 
-def cut_faces(
-    lines: Shapes, origin: Floats, width_m: float, height_m: float, *, merge: bool = False
-) -> tuple[Shapes, Shapes, Shapes]:
-    """Cut a frame into faces along lines and a coarse net of free lines, noded on the grid.
+class Edges(NamedTuple):
+    """Edges between corners on the grid: steps of the grid (n, 2) at both ends, low end first, each edge once.
 
-    Rounding to the grid is local, and every line has a vertex wherever it crosses the net: noding all that comes near a
-    block of the net and keeping what lies within gives just what noding the whole plane at once would, in linear time.
+    `rank` is the lowest rank of the segments that run along an edge.
+    """
+
+    start: Steps
+    stop: Steps
+    rank: Ints
+
+
+def node(segments: Floats, rank: Ints) -> Edges:
+    """Round segments to the grid; every end, touch and crossing becomes a corner of all segments that come by.
+
+    Snap rounding (Hobby 1999): the square around each corner's place on the grid is hot, and each segment bends to the
+    middle of every hot square that it passes. Rounded segments then never cross between corners.
 
     Parameters
     ----------
-    lines : array of LineString, n
-        Inside the frame.
-    origin : array of float, (2,)
-        Lower left corner of the frame; what is returned is counted from there.
-    width_m, height_m : float
-        Sides of the frame, whole metres.
-    merge : bool
-        Join lines that follow on each other first: fewer lines are noded faster, but rings then start elsewhere.
+    segments : array of float, (n, 2, 2)
+        In steps of the grid, none of length zero, each once and low end first (`unique_segments`).
+    rank : array of int, n
+        What to keep of the segments that run along each other, within a step: the lowest.
 
     Returns
     -------
-    faces : array of Polygon
-    bridges, ends : arrays of LineString
-        What bounds no face: lines between two rings, and those with a free end.
+    Edges
 
     Examples
     --------
-    >>> lines = shapely.linestrings([[(0, 5), (9, 5)], [(3, 6), (4, 6)]])
-    >>> faces, bridges, ends = cut_faces(lines, np.zeros(2), 9, 9)
-    >>> shapely.area(faces).tolist(), len(bridges), len(ends)
-    ([45.0, 36.0], 0, 1)
+    >>> cross = np.array([[[0.0, 5.0], [10.0, 5.0]], [[5.2, 0.0], [5.2, 10.0]]])
+    >>> edges = node(cross, np.array([7, 3]))
+    >>> edges.start.tolist(), edges.rank.tolist()
+    ([[0, 5], [5, 0], [5, 5], [5, 5]], [7, 3, 3, 7])
     """
-    east, north = _marks(width_m), _marks(height_m)
-    column, row = (np.ravel(at) for at in np.meshgrid(np.arange(len(east) - 1), np.arange(len(north) - 1)))
-    bounds = np.stack([east[column], north[row], east[column + 1], north[row + 1]], axis=1)
-    runs, first = _share_out(lines, origin, bounds)
-    upright, level = _net(east, north, width_m, height_m)
+    one, other = _near_pairs(segments)
+    line = [np.repeat(np.arange(len(segments)), 2)]
+    point = [segments.reshape(-1, 2)]
+    touching = np.zeros(len(one), dtype=bool)
+    corner = np.floor(segments + _HALF).astype(np.int64)
+    hit_line: list[Ints] = []
+    hit: list[Steps] = []
+    for mine, its in ((one, other), (other, one)):
+        for end in (0, 1):
+            touches = _touches(segments[its, end], segments[mine])
+            touching |= touches
+            line.append(mine[touches])
+            point.append(segments[its[touches], end])
+            passes = _passes(segments[mine], corner[its, end])
+            hit_line.append(mine[passes])
+            hit.append(corner[its[passes], end])
+    apart = np.flatnonzero(~touching)
+    crossing, place = _crossings(segments[one[apart]], segments[other[apart]])
+    crossing = apart[crossing]
+    line += [one[crossing], other[crossing]]
+    point += [place, place]
+    # A third segment may pass the square of a crossing; it is near both of those that cross.
+    square = np.floor(place + _HALF).astype(np.int64)
+    first, second = np.concatenate([one, other]), np.concatenate([other, one])
+    by_second = np.argsort(second, kind="stable")
+    low, high = (np.searchsorted(second[by_second], one[crossing], side=side) for side in ("left", "right"))
+    third = first[by_second[ranges(low, high - low)]]
+    at = np.repeat(np.arange(len(crossing)), high - low)
+    passes = _passes(segments[third], square[at])
+    hit_line.append(third[passes])
+    hit.append(square[at[passes]])
 
-    def cut(block: int) -> tuple[Shapes, Shapes, Shapes]:
-        x, y = column[block], row[block]
-        own = runs[first[block] : first[block + 1]]
-        if merge and len(own):
-            own = shapely.get_parts(shapely.line_merge(shapely.multilinestrings(own)))
-        near = np.concatenate([own, upright[x : x + 2], level[y : y + 2]])
-        noded = shapely.get_parts(shapely.union_all(near, grid_size=GRID_M))
-        west_m, south_m, east_m, north_m = bounds[block]
-        inside = (shapely.bounds(noded) * [1, 1, -1, -1] >= [west_m, south_m, -east_m, -north_m]).all(axis=1)
-        polygons, bridges, ends, _ = shapely.polygonize_full(noded[inside])
-        return shapely.get_parts(polygons), shapely.get_parts(bridges), shapely.get_parts(ends)
-
-    with ThreadPoolExecutor(_THREADS) as pool:  # noding lets go of the interpreter's lock
-        faces, bridges, ends = zip(*pool.map(cut, range(len(bounds))), strict=True)
-    return np.concatenate(faces), np.concatenate(bridges), np.concatenate(ends)
+    all_lines = np.concatenate(line + hit_line)
+    corners = np.concatenate([np.floor(np.concatenate(point) + _HALF).astype(np.int64), *hit])
+    way_x, way_y = _way(segments)
+    along = (corners[:, 0] - segments[all_lines, 0, 0]) * way_x[all_lines]
+    along += (corners[:, 1] - segments[all_lines, 0, 1]) * way_y[all_lines]
+    order = np.lexsort((along, all_lines))
+    all_lines, corners = all_lines[order], corners[order]
+    step = (all_lines[1:] == all_lines[:-1]) & _differ(corners)
+    start_at, stop_at, of = corners[:-1][step], corners[1:][step], all_lines[:-1][step]
+    better = rank[second] < rank[first]
+    best = _beside(start_at, stop_at, of, segments, rank, first[better], second[better])
+    return _each_once(start_at, stop_at, best)
 
 
 def split(lines: Shapes) -> tuple[Floats, Ints]:
@@ -93,57 +120,136 @@ def split(lines: Shapes) -> tuple[Floats, Ints]:
     return np.stack([xy[whole], xy[whole + 1]], axis=1), line_at[whole]
 
 
-def first_drawn(segments: Floats) -> tuple[Ints, Flags]:
-    """Of segments drawn on each other keep the first; tell which of all segments are drawn more than once.
+def unique_segments(segments: Floats, rank: Ints) -> tuple[Floats, Ints]:
+    """Keep each segment once, low end first and in a fixed order, with its lowest rank.
 
     Examples
     --------
-    >>> kept, shared = first_drawn(np.array([[[0, 0], [1, 1]], [[5, 5], [6, 6]], [[1, 1], [0, 0]]]))
-    >>> kept.tolist(), shared.tolist()
-    ([0, 1], [True, False, True])
+    >>> twice = np.array([[[0.0, 0.0], [1.0, 1.0]], [[1.0, 1.0], [0.0, 0.0]]])
+    >>> unique_segments(twice, np.array([4, 2]))[1].tolist()
+    [2]
     """
     ends = segments.reshape(-1, 4).copy()
     turned = (ends[:, 0] > ends[:, 2]) | ((ends[:, 0] == ends[:, 2]) & (ends[:, 1] > ends[:, 3]))
     ends[turned] = ends[turned][:, [2, 3, 0, 1]]
-    order = np.lexsort(ends.T)
-    new = np.append(True, np.any(ends[order[1:]] != ends[order[:-1]], axis=1))[: len(order)]
-    shared = np.empty(len(order), dtype=bool)
-    shared[order] = ~new | ~np.append(new[1:], True)[: len(order)]
-    return np.sort(order[new]), shared
+    order = np.lexsort((rank, *ends.T[::-1]))
+    ends = ends[order]
+    new = np.append(True, _differ(ends))[: len(ends)]
+    return ends[new].reshape(-1, 2, 2), rank[order[new]]
 
 
-def _marks(length_m: float) -> Floats:
-    """Place the lines of the net along one side of the frame."""
-    return np.append(np.arange(0, length_m, _BLOCK_M), length_m)
+def nearest(points: Floats | Steps, segments: Floats) -> Floats:
+    """Find the place on each point's segment that is nearest to it.
+
+    Examples
+    --------
+    >>> nearest(np.array([[1.0, 2.0]]), np.array([[[0.0, 0.0], [4.0, 0.0]]])).tolist()
+    [[1.0, 0.0]]
+    """
+    way_x, way_y = _way(segments)
+    start = segments[:, 0]
+    along = (points[:, 0] - start[:, 0]) * way_x + (points[:, 1] - start[:, 1]) * way_y
+    along = np.clip(along / (way_x * way_x + way_y * way_y), 0, 1)
+    place = np.stack([start[:, 0] + along * way_x, start[:, 1] + along * way_y], axis=1)
+    return np.asarray(np.where((along == 1)[:, None], segments[:, 1], place), dtype=np.float64)
 
 
-def _net(east: Floats, north: Floats, width_m: float, height_m: float) -> tuple[Shapes, Shapes]:
-    """Draw the lines of the net from side to side of the frame, upright and level."""
-    upright = np.stack([np.stack([east, 0 * east], 1), np.stack([east, 0 * east + height_m], 1)], 1)
-    level = np.stack([np.stack([0 * north, north], 1), np.stack([0 * north + width_m, north], 1)], 1)
-    return np.asarray(shapely.linestrings(upright), dtype=object), np.asarray(shapely.linestrings(level), dtype=object)
+def ranges(low: Ints, count: Ints) -> Ints:
+    """List `count` whole numbers from each of `low` on.
+
+    Examples
+    --------
+    >>> ranges(np.array([4, 9]), np.array([2, 1])).tolist()
+    [4, 5, 9]
+    """
+    return np.asarray(np.repeat(low - np.cumsum(count) + count, count) + np.arange(int(count.sum())), dtype=np.intp)
 
 
-def _share_out(lines: Shapes, origin: Floats, bounds: Floats) -> tuple[Shapes, Ints]:
-    """List the stretches of lines near each block, block by block, with the position of each block's first."""
-    segments, line_at = split(lines)
-    segments -= origin
-    kept, shared = first_drawn(segments)
-    tree = shapely.STRtree(np.asarray(shapely.linestrings(segments[kept]), dtype=object))
-    near = shapely.box(*(bounds + _NEAR_M * np.array([-1, -1, 1, 1])).T)
-    block, at = tree.query(near, predicate="intersects")
-    segment = kept[at]
-    order = np.lexsort((segment, block))
-    block, segment = block[order], segment[order]
-    # Segments that follow each other stay one line: a vertex between them is no end, unless other lines meet there.
-    goes_on = (block[1:] == block[:-1]) & (segment[1:] == segment[:-1] + 1)
-    goes_on &= (line_at[segment[1:]] == line_at[segment[:-1]]) & ~shared[segment[1:]] & ~shared[segment[:-1]]
-    new = np.append(True, ~goes_on)[: len(segment)]
-    run = np.cumsum(new) - 1
-    place = np.arange(len(segment)) + run
-    corners = np.empty((len(segment) + int(new.sum()), 2))
-    of = np.empty(len(corners), dtype=np.intp)
-    corners[place[new]], of[place[new]] = segments[segment[new], 0], run[new]
-    corners[place + 1], of[place + 1] = segments[segment, 1], run
-    runs = np.asarray(shapely.linestrings(corners, indices=of), dtype=object)
-    return runs, np.searchsorted(block[new], np.arange(len(bounds) + 1))
+def _each_once(start: Steps, stop: Steps, rank: Ints) -> Edges:
+    turned = (start[:, 0] > stop[:, 0]) | ((start[:, 0] == stop[:, 0]) & (start[:, 1] > stop[:, 1]))
+    ends = np.where(turned[:, None], np.hstack([stop, start]), np.hstack([start, stop]))
+    order = np.lexsort((rank, *ends.T[::-1]))
+    ends = ends[order]
+    new = np.append(True, _differ(ends))[: len(ends)]
+    return Edges(ends[new, :2], ends[new, 2:], rank[order[new]])
+
+
+def _beside(start: Steps, stop: Steps, of: Ints, segments: Floats, rank: Ints, line: Ints, better: Ints) -> Ints:
+    """Give each edge the rank of a better segment, paired with its own, that it runs along within one step."""
+    best = rank[of]
+    order = np.argsort(line, kind="stable")
+    low, high = (np.searchsorted(line[order], of, side=side) for side in ("left", "right"))
+    edge, other = np.repeat(np.arange(len(of)), high - low), better[order[ranges(low, high - low)]]
+    for points in (start, stop):
+        near = np.hypot(*(points[edge] - nearest(points[edge], segments[other])).T) <= 1
+        edge, other = edge[near], other[near]
+    np.minimum.at(best, edge, rank[other])
+    return best
+
+
+def _near_pairs(segments: Floats) -> tuple[Ints, Ints]:
+    """Pair the segments whose rectangles come within two steps of each other, each pair once."""
+    low, high = np.minimum(segments[:, 0], segments[:, 1]), np.maximum(segments[:, 0], segments[:, 1])
+    tree = shapely.STRtree(np.asarray(shapely.linestrings(segments), dtype=object))
+    pairs = []
+    for first in range(0, len(segments), _AT_ONCE):
+        some = slice(first, first + _AT_ONCE)
+        at, other = tree.query(shapely.box(*(low[some] - 2).T, *(high[some] + 2).T))
+        once = at + first < other
+        pairs.append(np.stack([at[once] + first, other[once]]))
+    one, other = np.concatenate(pairs, axis=1) if pairs else np.zeros((2, 0), dtype=np.intp)
+    return one, other
+
+
+def _touches(points: Floats, segments: Floats) -> Flags:
+    """Tell which points lie on their segment, off its ends."""
+    way_x, way_y = _way(segments)
+    away_x, away_y = points[:, 0] - segments[:, 0, 0], points[:, 1] - segments[:, 0, 1]
+    found = np.flatnonzero(np.abs(way_x * away_y - way_y * away_x) <= _TOUCH * (np.abs(way_x) + np.abs(way_y)))
+    way_x, way_y, away_x, away_y = way_x[found], way_y[found], away_x[found], away_y[found]
+    length = np.hypot(way_x, way_y)
+    along = (away_x * way_x + away_y * way_y) / length
+    beside = np.abs(way_x * away_y - way_y * away_x) / length
+    touches = np.zeros(len(points), dtype=bool)
+    touches[found] = (beside <= _TOUCH) & (along > _TOUCH) & (along < length - _TOUCH)
+    return touches
+
+
+def _passes(segments: Floats, corner: Steps) -> Flags:
+    """Tell which segments pass the square around their corner, its left and lower side included."""
+    way_x, way_y = _way(segments)
+    away_x, away_y = corner[:, 0] - segments[:, 0, 0], corner[:, 1] - segments[:, 0, 1]
+    inside = np.abs(way_x * away_y - way_y * away_x) <= _HALF * (np.abs(way_x) + np.abs(way_y))
+    found = np.flatnonzero(inside)
+    for axis in (0, 1):
+        one, other, place = segments[found, 0, axis], segments[found, 1, axis], corner[found, axis]
+        inside[found] &= (np.maximum(one, other) >= place - _HALF) & (np.minimum(one, other) < place + _HALF)
+    return inside
+
+
+def _crossings(one: Floats, other: Floats) -> tuple[Ints, Floats]:
+    """Find which pairs of segments cross between their ends, and where."""
+    side, its_side = _sides(one, other), _sides(other, one)
+    found = np.flatnonzero(
+        (np.sign(side[0]) * np.sign(side[1]) < 0) & (np.sign(its_side[0]) * np.sign(its_side[1]) < 0)
+    )
+    along = its_side[0][found] / (its_side[0][found] - its_side[1][found])
+    return found, one[found, 0] + along[:, None] * (one[found, 1] - one[found, 0])
+
+
+def _sides(one: Floats, other: Floats) -> list[Floats]:
+    """Tell how far left of `one` either end of `other` lies, times the length of `one`."""
+    way_x, way_y = _way(one)
+    return [way_x * (other[:, end, 1] - one[:, 0, 1]) - way_y * (other[:, end, 0] - one[:, 0, 0]) for end in (0, 1)]
+
+
+def _way(segments: Floats) -> tuple[Floats, Floats]:
+    return segments[:, 1, 0] - segments[:, 0, 0], segments[:, 1, 1] - segments[:, 0, 1]
+
+
+def _differ(rows: Floats | Steps) -> Flags:
+    """Tell which rows differ from the one before, from the second on."""
+    differ = rows[1:, 0] != rows[:-1, 0]
+    for column in range(1, rows.shape[1]):
+        differ |= rows[1:, column] != rows[:-1, column]
+    return np.asarray(differ, dtype=bool)

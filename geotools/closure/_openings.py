@@ -144,7 +144,8 @@ def warn_of_touching(
     )
     order = np.lexsort((near, row))
     items = linework.item_at[solid[near[order]]]
-    called = {int(item): _name(linework, int(item), walls) for item in np.unique(items)}
+    kinds = walls["kind"].tolist() if "kind" in walls.columns else [None] * len(walls)
+    called = {item: _name(linework, item, kinds) for item in np.unique(items).tolist()}
     bounds = np.searchsorted(row[order], np.arange(len(middles) + 1)).tolist()
     for number, (lot, middle) in enumerate(zip(proof.touch_lot.tolist(), middles.tolist(), strict=True)):
         some = items[bounds[number] : bounds[number + 1]].tolist()
@@ -159,13 +160,13 @@ def warn_of_touching(
     return texts
 
 
-def _name(linework: Linework, item: int, walls: gpd.GeoDataFrame) -> str:
+def _name(linework: Linework, item: int, kinds: list[object]) -> str:
     if linework.kind[item] == HOUSE:
         return "house wall"
     if linework.kind[item] != WALL:
         return "gate" if linework.kind[item] == GATE else "gap"
     row = int(linework.row[item])
-    kind = walls["kind"].iloc[row] if "kind" in walls.columns else None
+    kind = kinds[row]
     return f"{kind if isinstance(kind, str) and kind else 'wall'} (walls, row {row + 1})"
 
 

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from geotools.closure._linework import Linework
     from geotools.design import BarrierStandard
 
+    Floats = NDArray[np.float64]
     Ints = NDArray[np.intp]
     Flags = NDArray[np.bool_]
     Shapes = NDArray[np.object_]
@@ -31,6 +32,7 @@ SEPARATOR = " | "
 BARRED = -1
 _MOST_CENTS = 2.0**60
 _STREET_GATES = 2
+_AT_ONCE = 20_000
 
 
 class Prices(NamedTuple):
@@ -76,7 +78,7 @@ def draw_pieces(
         If the pieces cost more cents than can be counted exactly.
     """
     held = item >= 0
-    room = join(len(plan.faces), plan.left[~held], plan.right[~held])
+    room = join(len(labels.wild), plan.left[~held], plan.right[~held])
     room = _in_order(room)
     owner, wild = _of_rooms(room, labels)
     edge = np.flatnonzero(held & (room[plan.left] != room[plan.right]))
@@ -107,8 +109,8 @@ def draw_pieces(
         {
             "a": low_room,
             "b": high_room,
-            "kind": kind,
-            "line": line,
+            "kind": pd.Categorical(kind, ["existing", "gap", "gate", "new", "open", "retrofit"]),
+            "line": pd.Categorical(line, ["between", "edge", "inside"]),
             "gate": own_gate,
             "low": low_lot,
             "high": high_lot,
@@ -116,7 +118,8 @@ def draw_pieces(
             "beside": beside_house,
         }
     )
-    number = keys.groupby(list(keys.columns), sort=True).ngroup().to_numpy()
+    groups = keys.groupby(list(keys.columns), sort=True, observed=True)
+    number: Ints = np.asarray(groups.ngroup(), dtype=np.intp)
     first = np.unique(number, return_index=True)[1]
     length_m = np.hypot(*(plan.edges[edge, 1] - plan.edges[edge, 0]).T)
     per_m = np.where(np.isin(kind, ["existing", "open"]), 0.0, linework.cost_per_m[what])
@@ -139,8 +142,7 @@ def draw_pieces(
     low, high = ids[pieces["low"].to_numpy()], ids[pieces["high"].to_numpy()]
     beside = np.where((low == "") | (low == high), high, low + SEPARATOR + high)
     order = np.argsort(number, kind="stable")
-    segments = np.asarray(shapely.linestrings(plan.edges[edge][order] + plan.origin), dtype=object)
-    shapes = shapely.line_merge(shapely.multilinestrings(segments, indices=number[order]))
+    shapes = _draw_lines(plan.edges[edge[order]] + plan.origin, number[order])
     text = {"kind": str, "line": str, "parcel_id": str, "left_parcel": str, "right_parcel": str}
     return gpd.GeoDataFrame(
         {
@@ -162,6 +164,17 @@ def draw_pieces(
         geometry=shapes,
         crs=ground.crs,
     ).astype(text)
+
+
+def _draw_lines(segments: Floats, piece: Ints) -> Shapes:
+    """Draw the segments of each piece together, in portions: the segments needn't all stand as shapes at once."""
+    shapes = [np.zeros(0, dtype=object)]
+    begin = np.searchsorted(piece, np.arange(0, piece.max(initial=-1) + 1 + _AT_ONCE, _AT_ONCE))
+    for low, high in zip(begin[:-1].tolist(), begin[1:].tolist(), strict=True):
+        lines = np.asarray(shapely.linestrings(segments[low:high]), dtype=object)
+        drawn = shapely.line_merge(shapely.multilinestrings(lines, indices=piece[low:high] - piece[low]))
+        shapes.append(np.asarray(drawn, dtype=object))
+    return np.concatenate(shapes)
 
 
 def _in_order(room: Ints) -> Ints:

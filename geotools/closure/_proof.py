@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 
 from geotools.closure._linework import GAP, JOINT
+from geotools.closure._noding import ranges
 from geotools.closure._rooms import find_cuts, join
 from geotools.closure._route import trace_routes
 
@@ -178,8 +179,7 @@ def _outline(site: Site, lot: Ints, face: Ints) -> tuple[Ints, Ints]:
     order = np.argsort(sides, kind="stable")
     low, high = (np.searchsorted(sides[order], face, side=side) for side in ("left", "right"))
     number = high - low
-    turn = np.arange(int(number.sum())) - np.repeat(np.cumsum(number) - number, number)
-    edge = order[np.repeat(low, number) + turn] % max(len(site.plan.edges), 1)
+    edge = order[ranges(low, number)] % max(len(site.plan.edges), 1)
     pairs, times = np.unique(np.stack([np.repeat(lot, number), edge]), axis=1, return_counts=True)
     return pairs[0, times == 1].astype(np.intp), pairs[1, times == 1].astype(np.intp)
 
@@ -192,7 +192,7 @@ def _through(before: Ints, lot: Ints, face: Ints, faces: int) -> Ints:
 
 
 def _touching(site: Site, room: Ints) -> tuple[Ints, Ints]:
-    """Find the joints that part one lot's protected ground: without them its rooms would be one."""
+    """Find the joints beside one lot's protected ground that part it: without them its rooms would be one."""
     plan, rooms = site.plan, int(room.max()) + 1
     kind = np.append(site.linework.kind, -1)[site.item]
     joint = np.flatnonzero((kind == JOINT) & (room[plan.left] != room[plan.right]))
@@ -202,12 +202,11 @@ def _touching(site: Site, room: Ints) -> tuple[Ints, Ints]:
     lot, patch, mine = pairs
     together = np.flatnonzero((lot[1:] == lot[:-1]) & (patch[1:] == patch[:-1]))
     parted = np.union1d(together, together + 1)
-    lot_of = dict(zip(mine[parted].tolist(), lot[parted].tolist(), strict=True))
-    found = {
-        (lot_of[end], edge)
-        for edge, sides in zip(joint.tolist(), ends.T.tolist(), strict=True)
-        for end in sides
-        if end in lot_of
-    }
-    listed = np.array(sorted(found), dtype=np.intp).reshape(-1, 2)
+    code = site.target_lot * rooms + room[site.target_face]
+    at = np.flatnonzero(np.isin(code, lot[parted] * rooms + mine[parted]))
+    at = at[np.argsort(site.target_face[at], kind="stable")]
+    sides = np.concatenate([plan.left[joint], plan.right[joint]])
+    low, high = (np.searchsorted(site.target_face[at], sides, side=side) for side in ("left", "right"))
+    edge = np.repeat(np.tile(joint, 2), high - low)
+    listed = np.unique(np.stack([site.target_lot[at[ranges(low, high - low)]], edge], axis=1), axis=0)
     return listed[:, 0], listed[:, 1]

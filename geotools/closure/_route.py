@@ -11,6 +11,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 
 from geotools.closure._arrangement import ends_of
+from geotools.closure._noding import GRID_M, ranges
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -28,6 +29,10 @@ _STUB_M = 0.002
 """A stub of sound wall is a slit of twice this width in the ground, as far from the face's outline."""
 _LEAST_GAP_M = 0.00635
 """An animal passes no narrower opening (published extension guides: 1/4 in)."""
+_THIN_M = 0.02
+"""A triangle lower than this is crossed by the short way, not along (assumption of this project)."""
+_ROOMY_M = 3 * GRID_M
+"""In a triangle this high the centre lies a step of the grid from every side: rounding doesn't move it out."""
 _NO_WAY_M = 1e6
 _AT_ONCE = 2000
 _THREADS = 2
@@ -76,22 +81,26 @@ def trace_routes(
     fences = np.asarray(shapely.linestrings(stubs), dtype=object)
     corners, face, fenced = _triangles(plan, np.flatnonzero(ground), fences)
     count = len(face)
-    one, other, middle, extra_m = _sides(plan, corners, cost_m)
+    one, other, sides, extra_m = _sides(plan, corners, cost_m)
+    middle, height_m = sides.mean(axis=1), _heights(corners)
     centre = corners.mean(axis=1)
     length_m = np.hypot(*(centre[one] - middle).T) + np.hypot(*(centre[other] - middle).T) + extra_m
     tested = np.flatnonzero(fenced[one] | fenced[other])
     legs = shapely.linestrings(np.stack([centre[one[tested]], middle[tested], centre[other[tested]]], axis=1))
     length_m[tested[np.unique(shapely.STRtree(fences).query(legs, predicate="intersects")[0])]] += _NO_WAY_M
     graph = coo_array((np.maximum(length_m, 1e-6), (one, other)), shape=(count, count)).tocsr()
-    starts = np.flatnonzero(source[face])
+    starts = _roomy(np.flatnonzero(source[face]), face, height_m)
     far_m, previous, _ = dijkstra(graph, directed=False, indices=starts, return_predecessors=True, min_only=True)
 
     wanted, wanted_lot = _grow(target_face, target_lot, face)
+    inside = np.isin(wanted, _roomy(np.unique(wanted), face, height_m))
+    wanted, wanted_lot = wanted[inside], wanted_lot[inside]
     order = np.lexsort((wanted, far_m[wanted], wanted_lot))
     order = order[np.append(True, wanted_lot[order][1:] != wanted_lot[order][:-1])]
     ends, asked = wanted[order], wanted_lot[order]
     code = ends_of(one, other, count)
     by_code = np.argsort(code, kind="stable")
+    thin = height_m < _THIN_M
     own = np.sort(target_lot.astype(np.int64) * len(plan.faces) + target_face)
     for first in range(0, len(ends), _AT_ONCE):
         lot = asked[first : first + _AT_ONCE]
@@ -109,7 +118,8 @@ def trace_routes(
         # Within a triangle the walk goes straight from side to side; by the centre where a stub might be in the way.
         by_centre = np.flatnonzero((step == 0) | last | fenced[cell])
         lone = np.flatnonzero((step == 0) & last)
-        xy = np.concatenate([centre[cell[by_centre]], middle[side], (centre + corners[:, 0])[cell[lone]] / 2])
+        passed = _pass_points(sides[side], np.flatnonzero(np.diff(onward) == 1), step[onward], thin[cell[onward]])
+        xy = np.concatenate([centre[cell[by_centre]], passed, (centre + corners[:, 0])[cell[lone]] / 2])
         of = np.concatenate([walk[by_centre], walk[onward], walk[lone]])
         place = np.concatenate([2 * step[by_centre], 2 * step[onward] + 1, np.full(len(lone), -1)])
         order = np.lexsort((-place, of))
@@ -170,7 +180,7 @@ def _slit(shapes: Shapes, slits: Shapes) -> Shapes:
 
 
 def _sides(plan: Arrangement, corners: Floats, cost_m: Floats) -> tuple[Ints, Ints, Floats, Floats]:
-    """Pair the triangles that share a side which can be crossed, with its middle and what crossing it adds."""
+    """Pair the triangles that share a side which can be crossed, with its ends and what crossing it adds."""
     ends = np.concatenate([corners.reshape(-1, 2), plan.edges.reshape(-1, 2)])
     vertex = np.unique(ends[:, 0] + 1j * ends[:, 1], return_inverse=True)[1]
     number = int(vertex.max()) + 1
@@ -187,7 +197,46 @@ def _sides(plan: Arrangement, corners: Floats, cost_m: Floats) -> tuple[Ints, In
     narrow = np.hypot(*(stop - start).T) < _LEAST_GAP_M
     extra_m = np.where(edge_code[at] == code[one], cost_m[at], 0.0) + _NO_WAY_M * narrow
     ok = np.isfinite(extra_m)
-    return one[ok] // 3, other[ok] // 3, ((start + stop) / 2)[ok], extra_m[ok]
+    return one[ok] // 3, other[ok] // 3, np.stack([start[ok], stop[ok]], axis=1), extra_m[ok]
+
+
+def _heights(corners: Floats) -> Floats:
+    """Least height of each triangle: twice its area over its longest side."""
+    ways = np.roll(corners, -1, axis=1) - corners
+    twice_m2 = np.abs(ways[:, 0, 0] * ways[:, 1, 1] - ways[:, 0, 1] * ways[:, 1, 0])
+    return np.asarray(twice_m2 / np.hypot(ways[..., 0], ways[..., 1]).max(axis=1), dtype=np.float64)
+
+
+def _roomy(cells: Ints, face: Ints, height_m: Floats) -> Ints:
+    """Leave out low triangles, where their face has others."""
+    high = height_m[cells] >= _ROOMY_M
+    return cells[high | ~np.isin(face[cells], face[cells[high]])]
+
+
+def _pass_points(sides: Floats, pairs: Ints, step: Ints, thin: Flags) -> Floats:
+    """Place where walks pass the sides on their way: in the middle, but beside a thin triangle across, not along it.
+
+    Of two sides of a thin triangle the longer is passed as far from their common corner as the shorter. `sides` are in
+    the order of the walks, with their `step`; `pairs` the places whose next side belongs to the same walk, and `thin`
+    tells of the triangle before each side.
+    """
+    points = sides.mean(axis=1)
+    length_m = np.hypot(*(sides[:, 1] - sides[:, 0]).T)
+    pairs = pairs[thin[pairs + 1]]
+    for turn in (-1, 1):  # from the habitat inwards, then from the yard outwards
+        source, goal = (pairs, pairs + 1) if turn == 1 else (pairs + 1, pairs)
+        follows = length_m[goal] >= length_m[source]
+        source, goal = source[follows], goal[follows]
+        order = np.argsort(turn * step[source], kind="stable")
+        for rows in np.split(order, np.flatnonzero(np.diff(step[source[order]])) + 1):
+            near, far = source[rows], goal[rows]
+            first = (sides[far, :1] == sides[near]).all(axis=2).any(axis=1)
+            corner = np.where(first[:, None], sides[far, 0], sides[far, 1])
+            way = np.where(first[:, None], sides[far, 1], sides[far, 0]) - corner
+            least_m = np.minimum(length_m[far], _LEAST_GAP_M) / 2
+            away_m = np.clip(np.hypot(*(points[near] - corner).T), least_m, length_m[far] - least_m)
+            points[far] = corner + way * (away_m / length_m[far])[:, None]
+    return np.asarray(points, dtype=np.float64)
 
 
 def _grow(target_face: Ints, target_lot: Ints, face: Ints) -> tuple[Ints, Ints]:
@@ -195,5 +244,4 @@ def _grow(target_face: Ints, target_lot: Ints, face: Ints) -> tuple[Ints, Ints]:
     order = np.argsort(face, kind="stable")
     low = np.searchsorted(face[order], target_face)
     number = np.searchsorted(face[order], target_face, side="right") - low
-    turn = np.arange(number.sum()) - np.repeat(np.cumsum(number) - number, number)
-    return order[np.repeat(low, number) + turn], np.repeat(target_lot, number)
+    return order[ranges(low, number)], np.repeat(target_lot, number)

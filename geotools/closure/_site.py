@@ -11,18 +11,19 @@ import pandas as pd
 import shapely
 
 from geotools.closure._arrangement import (
+    NOTHING,
     Arrangement,
     arrange,
     find_faces_in,
-    match_edges,
     wide_enough,
 )
 from geotools.closure._linework import Linework, draw_linework
-from geotools.closure._noding import first_drawn, split
 from geotools.errors import Assumed, CrsError, LayerError, Noticed
 from geotools.units import write_length
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from geotools.design import BarrierStandard
@@ -137,8 +138,11 @@ def lay_out(
     """
     linework = _draw(houses, walls, gates, standard.snap_m, tolerances, units)
     outlines = _rings(np.concatenate([protected, habitat]))
-    plan = arrange(np.concatenate([linework.lines, outlines]))
-    item, loose = np.split(_items(plan, np.concatenate([plan.edges, plan.loose]), linework), [len(plan.edges)])
+    item_of, rank = _ranked(linework)
+    plan = arrange(
+        np.concatenate([linework.lines, outlines]), np.append(rank, np.full(len(outlines), NOTHING, dtype=np.intp))
+    )
+    item, loose = item_of(plan.rank), item_of(plan.loose_rank)
     stubs = plan.loose[(loose >= 0) & linework.sound[loose]]
 
     covered = np.zeros(len(plan.faces), dtype=bool)
@@ -216,19 +220,16 @@ def _draw(
     return linework
 
 
-def _items(plan: Arrangement, edges: Floats, linework: Linework) -> Ints:
-    """Find the barrier that stands on each edge: by kind, then sound before unsound, then the cheapest."""
+def _ranked(linework: Linework) -> tuple[Callable[[Ints], Ints], Ints]:
+    """Rank each line by its barrier: by kind, then sound before unsound, then the cheapest; and tell a rank's item."""
     by_rank = np.lexsort((linework.cost_per_m, ~linework.sound, linework.kind))
     rank = np.empty(len(by_rank), dtype=np.intp)
     rank[by_rank] = np.arange(len(by_rank))
-    segments, line_at = split(linework.lines)
-    rank_at = rank[linework.item_at[line_at]]
-    order = np.argsort(rank_at, kind="stable")
-    order = order[first_drawn(segments[order])[0]]
-    edge_at, segment_at = match_edges(plan, edges, segments[order])
-    best = np.full(len(edges), len(by_rank), dtype=np.intp)
-    np.minimum.at(best, edge_at, rank_at[order][segment_at])
-    return np.append(by_rank, -1)[best]
+
+    def item_of(ranks: Ints) -> Ints:
+        return np.asarray(np.append(by_rank, -1)[np.minimum(ranks, len(by_rank))], dtype=np.intp)
+
+    return item_of, rank[linework.item_at]
 
 
 def _rings(polygons: Shapes) -> Shapes:

@@ -9,12 +9,11 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from geotools.closure._arrangement import arrange, find_faces_in, wide_enough
+from geotools.closure._arrangement import NOTHING, arrange, find_faces_in, wide_enough
 from geotools.closure._candidate_lines import draw_candidates, owner_of, widen_roads
 from geotools.closure._linework import GAP, GATE, HOUSE, JOINT, WALL
-from geotools.closure._noding import first_drawn, split
 from geotools.closure._pieces import Labels, Prices, draw_pieces
-from geotools.closure._site import Tolerances, _draw, _items, _rings, check_layers
+from geotools.closure._site import Tolerances, _draw, _ranked, _rings, check_layers
 from geotools.design import BarrierStandard
 from geotools.errors import Assumed, DesignError, Noticed
 from geotools.units import METRES_PER_FOOT
@@ -176,13 +175,18 @@ def arrange_site(
     linework = _price_joints(linework, first_candidate)
     linework = linework._replace(cost_per_m=_cost_per_metre(linework, first_candidate, prices))
 
+    item_of, rank = _ranked(linework)
+    outlines = _rings(np.concatenate([lots, protected, desert, barred]))
     plan = arrange(
-        _once(np.concatenate([linework.lines, _rings(np.concatenate([lots, protected, desert, barred]))])), merge=True
+        np.concatenate([linework.lines, outlines]), np.append(rank, np.full(len(outlines), NOTHING, dtype=np.intp))
     )
-    item = _items(plan, plan.edges, linework)
+    del walls, candidates, outlines  # large, and drawn: what follows works on the plan
+    linework = linework._replace(lines=linework.lines[:0])
+    item = item_of(plan.rank)
     labels = _label(
         plan, ground["parcel_id"].astype(str).to_numpy(dtype=object), lots, protected, houses, desert, barred, strip_m
     )
+    plan = plan._replace(faces=plan.faces[:0], inside=shapely.STRtree([]))  # labelled: only edges are drawn
     return draw_pieces(ground, plan, linework, item, labels, first_candidate, prices, fronts, standard)
 
 
@@ -263,17 +267,6 @@ def _cost_per_metre(linework: Linework, first_candidate: int, prices: Prices) ->
     gates = (kind == GATE) & (width_m > 0)
     cost[gates] = prices.repair / width_m[gates]
     return cost
-
-
-def _once(lines: Shapes) -> Shapes:
-    """Take lines apart into segments, each once and in a fixed order: neighbours share most of theirs."""
-    segments, _ = split(lines)
-    ends = segments.reshape(-1, 4)
-    turned = (ends[:, 0] > ends[:, 2]) | ((ends[:, 0] == ends[:, 2]) & (ends[:, 1] > ends[:, 3]))
-    ends[turned] = ends[turned][:, [2, 3, 0, 1]]
-    ends = ends[np.lexsort(ends.T)]
-    ends = ends[first_drawn(ends.reshape(-1, 2, 2))[0]]
-    return np.asarray(shapely.linestrings(ends.reshape(-1, 2, 2)), dtype=object)
 
 
 def _label(

@@ -9,7 +9,7 @@ import networkx as nx
 import numpy as np
 import pytest
 import shapely
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from oracles.closure_plans import (
     CELL_M,
@@ -25,7 +25,6 @@ from oracles.closure_plans import (
     sound_sides,
 )
 from shapely import LineString, Point, affinity
-from shapely.ops import substring
 
 from geotools.closure import prove_closure
 from geotools.closure._rooms import find_cuts
@@ -162,13 +161,13 @@ def loose_ring(rng: np.random.Generator) -> list[LineString]:
 
 
 @given(seed=SEEDS)
+@example(seed=88906)  # a gap to fill lies within a millimetre of a wall
 @settings(max_examples=150, deadline=None)
 def test_any_drawing_against_thick_walls(seed: int) -> None:
     rng = np.random.default_rng(seed)
     lines = loose_ring(rng)
     walls = np.array(lines, dtype=object)
-    # Joints move outlines by up to the tolerance: a yard of few centimetres may be moved off its own place.
-    start, goal = Point(rng.uniform(12, 14, 2)).buffer(0.8), Point(rng.uniform(5, 7, 2)).buffer(rng.uniform(0.3, 1))
+    start, goal = Point(rng.uniform(12, 14, 2)).buffer(0.8), Point(rng.uniform(5, 7, 2)).buffer(rng.uniform(0.05, 1))
     assume(not shapely.intersects(shapely.union(start, goal), walls).any())
     # Within 2 mm of the tolerance the answer may go either way: coordinates are rounded to a millimetre.
     tight, loose = (reached_past_thick_walls(lines, start, goal, tolerance_m=size) for size in (0.048, 0.052))
@@ -182,9 +181,7 @@ def test_any_drawing_against_thick_walls(seed: int) -> None:
         assert route.is_valid
         assert start.contains(Point(route.coords[0]))
         assert goal.contains(Point(route.coords[-1]))
-        # An end may be moved by up to the tolerance to where it meets a wall: a shorter overhang is none.
-        firm = [substring(line, 0.05, max(line.length - 0.05, 0.05)) for line in lines]
-        assert not shapely.intersects(route, firm).any()
+        assert not shapely.intersects(route, walls).any()
 
 
 @given(seed=SEEDS, small=st.sampled_from([0, 10**9]))

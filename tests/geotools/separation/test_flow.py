@@ -6,9 +6,11 @@ import bz2
 import pickle
 from typing import TYPE_CHECKING
 
+import igraph
 import networkx as nx
 import numpy as np
 import pytest
+import shapely
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import maximum_flow
 
@@ -53,6 +55,21 @@ def test_against_networkx_and_scipy_on_random_networks() -> None:
                 )
         assert cut.flow == nx.minimum_cut_value(graph, 0, 11)
         assert cut.flow == maximum_flow(csr_array(wide), 0, 11).flow_value
+
+
+def test_against_igraph_on_random_planar_networks() -> None:
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        places = shapely.multipoints(rng.uniform(0, 100, (80, 2)))
+        ends = shapely.get_coordinates(shapely.get_parts(shapely.delaunay_triangles(places, only_edges=True)))
+        node = np.unique(ends, axis=0, return_inverse=True)[1].reshape(-1, 2)
+        cost = rng.integers(1, 1000, len(node))
+        graph = igraph.Graph(80, node.tolist())
+        wanted = graph.mincut(0, 79, capacity=cost.tolist())
+        cut = min_cut(80, *node.T, cost, 0, 79)
+        assert cut.flow == round(wanted.value)
+        # The least source side lies within every other minimum cut's.
+        assert set(np.flatnonzero(cut.outside).tolist()) <= set(wanted.partition[0])
 
 
 def test_of_several_cuts_the_least_source_side() -> None:
