@@ -16,6 +16,7 @@ from geotools.closure._pieces import Labels, Prices, draw_pieces
 from geotools.closure._site import Tolerances, _draw, _ranked, _rings, check_layers
 from geotools.design import BarrierStandard
 from geotools.errors import Assumed, DesignError, Noticed
+from geotools.signature import AllLots
 from geotools.units import METRES_PER_FOOT
 
 if TYPE_CHECKING:
@@ -43,7 +44,7 @@ _INVENTED = {
 
 
 def arrange_site(
-    ground: gpd.GeoDataFrame,
+    ground: AllLots,
     habitat: gpd.GeoDataFrame,
     judged_walls: gpd.GeoDataFrame | None = None,
     judged_gates: gpd.GeoDataFrame | None = None,

@@ -13,6 +13,7 @@ from geotools.errors import LayerError, Noticed
 from geotools.exposure._surface import Ground, burn_ground, gather_ground, lay_grid
 from geotools.exposure._ways import WINDOW_M2, cells_of, check_ways, mask_of, sources_of, spread_cost, targets_of
 from geotools.rasters import Raster
+from geotools.signature import AllLots
 from geotools.windows import group_near
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ __all__ = ["draw_routes"]
 def draw_routes(
     parcels: gpd.GeoDataFrame,
     habitat_surface: gpd.GeoDataFrame,
-    scored_lots: gpd.GeoDataFrame | None = None,
+    scored_lots: AllLots | None = None,
     buildings: gpd.GeoDataFrame | None = None,
     roads: gpd.GeoDataFrame | None = None,
     judged_walls: gpd.GeoDataFrame | None = None,

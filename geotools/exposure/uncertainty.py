@@ -13,6 +13,7 @@ import pandas as pd
 from geotools.errors import DesignError, LayerError, Noticed
 from geotools.exposure.factors import NEARNESS
 from geotools.exposure.score import decay_of, factor_values, weights_for
+from geotools.signature import AllLots
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,7 +27,7 @@ TAILS_M = (95.0, 270.0, 564.0, 1000.0)
 
 
 def rank_uncertainty(
-    scored_lots: gpd.GeoDataFrame,
+    scored_lots: AllLots,
     factors: gpd.GeoDataFrame,
     weights: pd.DataFrame | None = None,
     *,

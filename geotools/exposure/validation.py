@@ -13,6 +13,7 @@ import shapely
 from geotools.errors import DesignError, LayerError, Noticed
 from geotools.exposure._skill import area_under_curve, boyce_index, hit_rate_curve, spatial_blocks, top_lift
 from geotools.exposure.factors import usable_records
+from geotools.signature import AllLots
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,7 +31,7 @@ _FIFTHS = 5
 
 
 def validate_exposure(
-    scored_lots: gpd.GeoDataFrame,
+    scored_lots: AllLots,
     encounters: gpd.GeoDataFrame,
     *,
     join_within_m: float = 20.0,

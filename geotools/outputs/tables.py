@@ -9,6 +9,7 @@ import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from geotools.errors import Noticed, OutputError
@@ -58,6 +59,7 @@ def write_specs_table(specs: pd.DataFrame, *, path: Path, units: str = "us") -> 
     --------
     >>> write_specs_table(specs, path=Path("specs.csv"))  # doctest: +SKIP
     """
+    _check_ranks(specs)
     shown = show_table(pd.DataFrame(specs), columns=SPECS_COLUMNS, units=units)
     if len(shown) and shown["cost_likely"].isna().all():
         warnings.warn("the costs of the lots are left blank: only the bid prices them", Noticed, stacklevel=2)
@@ -125,6 +127,22 @@ def write_specs_workbook(specs: pd.DataFrame, *, path: Path, units: str = "us") 
         book.close()
     except (XlsxWriterException, OSError) as error:
         raise _unwritable(path, error) from error
+
+
+def _check_ranks(specs: pd.DataFrame) -> None:
+    """Refuse ranks that are not over all these lots, such as those of the tiles that they were scored in."""
+    if not {"exposure", "exposure_rank"} <= set(specs.columns):
+        return
+    over_all = specs["exposure"].rank(method="min", ascending=False)
+    wrong = (over_all != specs["exposure_rank"].astype("Float64")).fillna(False).to_numpy(dtype=bool)
+    if wrong.any():
+        row = int(np.flatnonzero(wrong)[0])
+        raise OutputError(
+            f"the rank {specs['exposure_rank'].iloc[row]} is not over all {len(specs):,} lots: it would be "
+            f"{over_all.iloc[row]:.0f}",
+            where=f"column exposure_rank, row {row + 1}",
+            mend="let the plan do rank_lots before the specs are written",
+        )
 
 
 def _describe_table(shown: pd.DataFrame) -> dict[str, Any]:

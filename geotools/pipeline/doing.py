@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from geotools.errors import GeotoolsError, Noticed, StepError
+from geotools.signature import NUMBER
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from geotools.design import BarrierStandard
     from geotools.pipeline.schedule import ScheduledStep
 
-__all__ = ["TOLD", "do_step", "listening"]
+__all__ = ["TOLD", "do_step", "listening", "number_rows"]
 
 TOLD = "run_record"
 """What a step leaves under this name in its table's `attrs` goes into run.json: a certificate, a gap."""
@@ -92,6 +93,26 @@ def listening() -> Iterator[list[warnings.WarningMessage]]:
         warnings.simplefilter("ignore")
         warnings.simplefilter("always", Noticed)
         yield heard
+
+
+def number_rows(layers: Mapping[str, Any]) -> dict[str, Any]:
+    """Give the rows of input layers, parcels aside, their number: what is left of a layer keeps its ids.
+
+    Examples
+    --------
+    >>> import geopandas as gpd
+    >>> walls = gpd.GeoDataFrame(geometry=gpd.points_from_xy([0, 1], [0, 0]))
+    >>> number_rows({"walls": walls})["walls"]["number"].tolist()
+    [1, 2]
+    """
+    import geopandas as gpd
+
+    return {
+        name: layer.assign(**{NUMBER: range(1, len(layer) + 1)})
+        if isinstance(layer, gpd.GeoDataFrame) and name != "parcels"
+        else layer
+        for name, layer in layers.items()
+    }
 
 
 def _checked(result: Any, scheduled: ScheduledStep, crs: CRS | None) -> Any:

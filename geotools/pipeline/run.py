@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from geotools.errors import PipelineError
 from geotools.layers import LAYERS, read_inputs
-from geotools.pipeline.doing import TOLD, do_step, listening
+from geotools.pipeline.doing import TOLD, do_step, listening, number_rows
 from geotools.pipeline.placing import fresh_folder
 from geotools.pipeline.record import record_run, said_by, write_record
 from geotools.pipeline.schedule import check_plan
@@ -96,7 +96,7 @@ def run_plan(
             others=[name for name in schedule.layers if name not in LAYERS],
         )
         seconds["read"] = time.perf_counter() - clock
-        tables: dict[str, Any] = {**inputs.layers, "rejected": inputs.rejected}
+        tables: dict[str, Any] = {**number_rows(inputs.layers), "rejected": inputs.rejected}
         told: dict[str, Any] = {}
         for number, scheduled in enumerate(schedule.steps, start=2):
             tell(scheduled.row.use, number, total)

@@ -22,7 +22,7 @@ from geotools.pipeline.partition import read_tiling
 from geotools.pipeline.placing import check_target, fresh_folder
 from geotools.pipeline.record import Said, record_run, said_by, write_record
 from geotools.pipeline.schedule import Schedule, ScheduledStep, check_plan
-from geotools.pipeline.tile_job import LOT, NUMBER, TileJob, begin_job, job_key, load_table, open_job
+from geotools.pipeline.tile_job import LOT, TileJob, begin_job, job_key, load_table, open_job
 from geotools.pipeline.tile_work import TOLD_FILE, do_tile, part_steps
 
 if TYPE_CHECKING:
@@ -230,9 +230,7 @@ class _Joined:
         if name in self.tables:
             return
         if name in self.job.layers:
-            layer = self.job.whole_layer(name)
-            numbers = {} if name == "parcels" else {NUMBER: range(1, len(layer) + 1)}
-            self.tables[name] = layer.assign(**numbers)
+            self.tables[name] = self.job.whole_layer(name)
             return
         joined = _join(self.job, name)
         if joined is not None:
