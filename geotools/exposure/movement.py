@@ -7,8 +7,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.errors import LayerError
-from geotools.exposure._surface import gather_ground
-from geotools.exposure._ways import check_ways, cost_of_lots, sources_of, targets_of
+from geotools.exposure._ways import cost_of_lots, prepare_ways
 from geotools.rasters import Raster
 
 __all__ = ["measure_movement"]
@@ -90,26 +89,27 @@ def measure_movement(
     >>> measure_movement(lot, desert.set_crs(32612), cell_m=1.0)["desert_cost_m"].tolist()
     [21.5]
     """
-    check_ways(habitat_surface, cell_m, farthest_m)
-    burnt = gather_ground(
+    ways = prepare_ways(
         parcels,
         habitat_surface,
-        buildings=buildings,
-        roads=roads,
-        judged_walls=judged_walls,
-        judged_gates=judged_gates,
-        openings=openings,
-        vegetation=vegetation,
-        resistance=resistance,
+        buildings,
+        roads,
+        judged_walls,
+        judged_gates,
+        openings,
+        vegetation,
+        ground,
+        cell_m=cell_m,
+        farthest_m=farthest_m,
         green_index=green_index,
         road_width_m=road_width_m,
+        resistance=resistance,
     )
-    usable, targets = targets_of(parcels, buildings, ground)
-    costs = cost_of_lots(targets, burnt, sources_of(habitat_surface), cell_m=cell_m, farthest_m=farthest_m)
+    costs = cost_of_lots(ways)
     if closure is not None:
         if not closure.index.equals(parcels.index):
             raise LayerError("it is not of the same parcels", where="closure", mend="make it from the same parcels")
-        closed = closure["closed_now"].astype(bool).to_numpy()[usable]
+        closed = closure["closed_now"].astype(bool).to_numpy()[ways.usable]
         costs = {name: np.where(closed & ~np.isnan(cost_m), np.inf, cost_m) for name, cost_m in costs.items()}
-    table = pd.DataFrame(costs, index=parcels.index[usable]).reindex(parcels.index)
+    table = pd.DataFrame(costs, index=parcels.index[ways.usable]).reindex(parcels.index)
     return gpd.GeoDataFrame({"parcel_id": parcels["parcel_id"], **table}, geometry=parcels.geometry)

@@ -1,0 +1,229 @@
+"""Tell by exact tests which straight moves meet a wall, whatever the size of the cells that the moves lead between."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+__all__ = ["Net", "find_narrows", "lay_net", "meet_walls", "moves_near"]
+
+_TOUCH = 1e-6
+"""A move that comes this near to a wall, in cells, touches it."""
+_REACH = 2
+"""A move reaches over at most this many squares more than the one it begins in."""
+_APART = 0.01
+_NARROW = 1.25
+"""Between walls farther apart than this, in cells, moves from middle to middle find their way."""
+
+
+class Net(NamedTuple):
+    """Segments in cells (middles of cells lie at whole numbers), each listed by the squares between middles it meets.
+
+    `keys` are the squares, row times `width` plus column, sorted; `whose` the segment of each.
+    """
+
+    segments: NDArray[np.float64]
+    costs_m: NDArray[np.float64]
+    keys: NDArray[np.int64]
+    whose: NDArray[np.intp]
+    width: int
+
+
+def lay_net(segments: NDArray[np.float64], costs_m: NDArray[np.float64], shape: tuple[int, int]) -> Net:
+    """List segments by the squares that they meet.
+
+    Parameters
+    ----------
+    segments : numpy.ndarray, n x 2 x 2
+        Column and row of both ends, in cells.
+    costs_m : numpy.ndarray, n
+        What crossing costs; infinite where it can't be crossed.
+    shape : tuple of 2 int
+        Rows and columns of the window.
+
+    Returns
+    -------
+    Net
+    """
+    width = shape[1] + 2 * _REACH + 1
+    whose, pieces = _pieces(segments, longest=1.0)
+    low = np.floor(pieces.min(axis=1) - _TOUCH).astype(np.int64)
+    high = np.floor(pieces.max(axis=1) + _TOUCH).astype(np.int64)
+    keys, at = [], []
+    for down in range(3):
+        for right in range(3):
+            square = low + (right, down)
+            inside = (square <= high).all(axis=1) & (square >= -_REACH).all(axis=1)
+            inside &= (square[:, 0] < shape[1] + _REACH) & (square[:, 1] < shape[0] + _REACH)
+            keys.append(_key(square[inside], width))
+            at.append(whose[inside])
+    pairs = np.unique(np.stack([np.concatenate(keys), np.concatenate(at)]), axis=1)
+    return Net(segments, costs_m, pairs[0], pairs[1].astype(np.intp), width)
+
+
+def moves_near(net: Net, shape: tuple[int, int], *, right: int, down: int) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """What the moves of one direction from middle to middle cost beside the ground, where they meet walls.
+
+    Parameters
+    ----------
+    net : Net
+    shape : tuple of 2 int
+        Rows and columns.
+    right, down : int
+        The direction, in cells.
+
+    Returns
+    -------
+    cells : numpy.ndarray of int
+        Flat positions of the cells where moves that meet a wall begin.
+    costs_m : numpy.ndarray
+        Infinite where they can't be made.
+    """
+    square_row, square_column = np.divmod(net.keys, net.width)
+    row, column = square_row - _REACH, square_column - _REACH + (right < 0)
+    kept = (row >= 0) & (row + down < shape[0]) & (column >= 0) & (column < shape[1])
+    kept &= (column + right >= 0) & (column + right < shape[1])
+    row, column, whose = row[kept], column[kept], net.whose[kept]
+    start = np.stack([column, row], axis=1).astype(np.float64)
+    met, cost_m = _met(start, start + (right, down), net.segments[whose], net.costs_m[whose])
+    cells = (row * shape[1] + column)[met]
+    at, number = np.unique(cells, return_inverse=True)
+    return at, np.bincount(number, cost_m[met], minlength=len(at))
+
+
+def meet_walls(net: Net, start: NDArray[np.float64], stop: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What short straight moves cost beside the ground: 0 where they meet no wall, infinite where they can't be made.
+
+    Parameters
+    ----------
+    net : Net
+    start, stop : numpy.ndarray, n x 2
+        Column and row in cells.
+
+    Returns
+    -------
+    numpy.ndarray, float64, n
+    """
+    low = np.floor(np.minimum(start, stop) - _TOUCH).astype(np.int64)
+    high = np.floor(np.maximum(start, stop) + _TOUCH).astype(np.int64)
+    moves, walls = [], []
+    for down in range(_REACH + 2):
+        for right in range(_REACH + 2):
+            square = low + (right, down)
+            move, wall = _listed(net, square, np.flatnonzero((square <= high).all(axis=1)))
+            moves.append(move)
+            walls.append(wall)
+    pairs = np.unique(np.stack([np.concatenate(moves), np.concatenate(walls)]), axis=1)
+    met, cost_m = _met(start[pairs[0]], stop[pairs[0]], net.segments[pairs[1]], net.costs_m[pairs[1]])
+    return np.bincount(pairs[0][met], cost_m[met], minlength=len(start)).astype(np.float64)
+
+
+def find_narrows(net: Net) -> NDArray[np.float64]:
+    """Find the middle of every place so narrow that the moves from middle to middle may miss it.
+
+    Every wall that can't be crossed is sampled each half cell; between a sample and the nearest other wall on each side
+    of its own lies such a place, if that is less than a cell and a quarter.
+
+    Parameters
+    ----------
+    net : Net
+
+    Returns
+    -------
+    numpy.ndarray, n x 2
+        Column and row in cells.
+    """
+    hard = np.flatnonzero(np.isinf(net.costs_m) & np.isin(np.arange(len(net.costs_m)), net.whose))
+    own = net.segments[hard]
+    whose, samples = _samples(own, apart=0.5)
+    base = np.floor(samples).astype(np.int64)
+    places, others = [], []
+    for down in (-1, 0, 1):
+        for right in (-1, 0, 1):
+            place, wall = _listed(net, base + (right, down), np.arange(len(samples)))
+            places.append(place)
+            others.append(wall)
+    if not len(samples):
+        return np.zeros((0, 2))
+    place, other = np.unique(np.stack([np.concatenate(places), np.concatenate(others)]), axis=1)
+    kept = np.isinf(net.costs_m[other]) & (hard[whose[place]] != other)
+    place, other = place[kept], other[kept]
+    sample, wall = samples[place], net.segments[other]
+    along = wall[:, 1] - wall[:, 0]
+    part = np.clip(_dot(sample - wall[:, 0], along) / np.maximum(_dot(along, along), _TOUCH**2), 0, 1)
+    nearest = wall[:, 0] + part[:, None] * along
+    away = np.linalg.norm(nearest - sample, axis=1)
+    side = _cross(own[whose[place], 1] - own[whose[place], 0], nearest - sample) >= 0
+    kept = (away > _APART) & (away < _NARROW)
+    place, nearest, away, side = place[kept], nearest[kept], away[kept], side[kept]
+    order = np.lexsort((away, side, place))
+    group = place[order] * 2 + side[order]
+    first = order[np.flatnonzero(np.diff(group, prepend=-1))]
+    middle = (samples[place[first]] + nearest[first]) / 2
+    # The same place is found from both its sides.
+    _, kept_at = np.unique((middle * 4).round().astype(np.int64), axis=0, return_index=True)
+    return np.asarray(middle[np.sort(kept_at)])
+
+
+def _key(square: NDArray[np.int64], width: int) -> NDArray[np.int64]:
+    return (square[:, 1] + _REACH) * width + square[:, 0] + _REACH
+
+
+def _listed(net: Net, square: NDArray[np.int64], at: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Pairs of a position and a segment listed in its square."""
+    square = square[at]
+    usable = (square >= -_REACH).all(axis=1) & (square[:, 0] < net.width - _REACH)
+    at, key = at[usable], _key(square[usable], net.width)
+    first, last = np.searchsorted(net.keys, key, side="left"), np.searchsorted(net.keys, key, side="right")
+    count = last - first
+    offset = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    return np.repeat(at, count), net.whose[np.repeat(first, count) + offset]
+
+
+def _met(
+    start: NDArray[np.float64], stop: NDArray[np.float64], walls: NDArray[np.float64], costs_m: NDArray[np.float64]
+) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+    """Which moves meet their wall: touch it, if it can't be crossed; change its side, if it can, so that each counts once."""
+    # Near the origin no digits are lost.
+    first, second, step = walls[:, 0] - start, walls[:, 1] - start, stop - start
+    along = second - first
+    from_side, to_side = _cross(along, -first), _cross(along, step - first)
+    turn = _cross(step, along)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        at_move = _cross(first, along) / turn
+        at_wall = _cross(first, step) / turn
+    slack_move = _TOUCH / np.maximum(np.linalg.norm(step, axis=1), _TOUCH)
+    slack_wall = _TOUCH / np.maximum(np.linalg.norm(along, axis=1), _TOUCH)
+    touches = (at_move >= -slack_move) & (at_move <= 1 + slack_move)
+    touches &= (at_wall >= -slack_wall) & (at_wall <= 1 + slack_wall)
+    crosses = ((from_side >= 0) != (to_side >= 0)) & (at_wall >= 0) & (at_wall < 1)
+    return np.where(np.isinf(costs_m), touches, crosses), costs_m
+
+
+def _pieces(segments: NDArray[np.float64], *, longest: float) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """Cut segments into pieces of at most a length."""
+    along = segments[:, 1] - segments[:, 0]
+    count = np.maximum(np.ceil(np.linalg.norm(along, axis=1) / longest), 1).astype(np.intp)
+    whose = np.repeat(np.arange(len(segments)), count)
+    number = np.arange(len(whose)) - np.repeat(np.cumsum(count) - count, count)
+    ends = np.stack([number, number + 1], axis=1) / count[whose, None]
+    return whose, segments[whose, :1] + ends[:, :, None] * along[whose, None]
+
+
+def _samples(segments: NDArray[np.float64], *, apart: float) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """Points along segments, both ends among them."""
+    whose, pieces = _pieces(segments, longest=apart)
+    last = np.flatnonzero(np.diff(whose, append=-1))
+    return np.concatenate([whose, whose[last]]), np.concatenate([pieces[:, 0], pieces[last, 1]])
+
+
+def _cross(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
+
+
+def _dot(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray((a * b).sum(axis=1))
