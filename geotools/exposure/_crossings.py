@@ -16,25 +16,28 @@ _TOUCH = 1e-6
 _REACH = 2
 """A move reaches over at most this many squares more than the one it begins in."""
 _APART = 0.01
-_NARROW = 1.25
+_NARROW = 1.0
 """Between walls farther apart than this, in cells, moves from middle to middle find their way."""
 
 
 class Net(NamedTuple):
     """Segments in cells (middles of cells lie at whole numbers), each listed by the squares between middles it meets.
 
-    `keys` are the squares, row times `width` plus column, sorted; `whose` the segment of each.
+    `keys` are the squares, row times `width` plus column, sorted, and `whose` the segment of each; those of square k
+    stand from `first[k]` to `first[k + 1]`. A place is `lines @ (column, row, 1)` off the line of a segment.
     """
 
     segments: NDArray[np.float64]
+    lines: NDArray[np.float64]
     costs_m: NDArray[np.float64]
     keys: NDArray[np.int64]
     whose: NDArray[np.intp]
+    first: NDArray[np.int32]
     width: int
 
 
-def lay_net(segments: NDArray[np.float64], costs_m: NDArray[np.float64], shape: tuple[int, int]) -> Net:
-    """List segments by the squares that they meet.
+def lay_net(segments: NDArray[np.float64], costs_m: NDArray[np.float64], useful: NDArray[np.bool_]) -> Net:
+    """List segments by the squares that they meet, where any cell about the square is of use.
 
     Parameters
     ----------
@@ -42,14 +45,16 @@ def lay_net(segments: NDArray[np.float64], costs_m: NDArray[np.float64], shape: 
         Column and row of both ends, in cells.
     costs_m : numpy.ndarray, n
         What crossing costs; infinite where it can't be crossed.
-    shape : tuple of 2 int
-        Rows and columns of the window.
+    useful : numpy.ndarray of bool, rows x columns
+        The cells that ways are sought over.
 
     Returns
     -------
     Net
     """
-    width = shape[1] + 2 * _REACH + 1
+    about = np.pad(useful, _REACH + 1)
+    about = about[:-1, :-1] | about[1:, :-1] | about[:-1, 1:] | about[1:, 1:]
+    width = about.shape[1]
     whose, pieces = _pieces(segments, longest=1.0)
     low = np.floor(pieces.min(axis=1) - _TOUCH).astype(np.int64)
     high = np.floor(pieces.max(axis=1) + _TOUCH).astype(np.int64)
@@ -57,12 +62,18 @@ def lay_net(segments: NDArray[np.float64], costs_m: NDArray[np.float64], shape: 
     for down in range(3):
         for right in range(3):
             square = low + (right, down)
-            inside = (square <= high).all(axis=1) & (square >= -_REACH).all(axis=1)
-            inside &= (square[:, 0] < shape[1] + _REACH) & (square[:, 1] < shape[0] + _REACH)
-            keys.append(_key(square[inside], width))
-            at.append(whose[inside])
-    pairs = np.unique(np.stack([np.concatenate(keys), np.concatenate(at)]), axis=1)
-    return Net(segments, costs_m, pairs[0], pairs[1].astype(np.intp), width)
+            inside = (square <= high).all(axis=1)
+            place = np.clip(square[inside] + _REACH + 1, 0, np.array(about.shape[::-1]) - 1)
+            held = about[place[:, 1], place[:, 0]]
+            keys.append((place[:, 1] * width + place[:, 0])[held])
+            at.append(whose[inside][held])
+    pairs = np.unique(np.concatenate(keys) * len(segments) + np.concatenate(at)) if len(segments) else whose
+    keys_at, whose = np.divmod(pairs, max(len(segments), 1))
+    first = np.concatenate([[0], np.cumsum(np.bincount(keys_at, minlength=about.size))]).astype(np.int32)
+    along = segments[:, 1] - segments[:, 0]
+    normal = np.stack([-along[:, 1], along[:, 0]], axis=1) / np.linalg.norm(along, axis=1, keepdims=True)
+    lines = np.column_stack([normal, -_dot(normal, segments[:, 0])])
+    return Net(segments, lines, costs_m, keys_at, whose.astype(np.intp), first, width)
 
 
 def moves_near(net: Net, shape: tuple[int, int], *, right: int, down: int) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
@@ -84,7 +95,7 @@ def moves_near(net: Net, shape: tuple[int, int], *, right: int, down: int) -> tu
         Infinite where they can't be made.
     """
     square_row, square_column = np.divmod(net.keys, net.width)
-    row, column = square_row - _REACH, square_column - _REACH + (right < 0)
+    row, column = square_row - _REACH - 1, square_column - _REACH - 1 + (right < 0)
     kept = (row >= 0) & (row + down < shape[0]) & (column >= 0) & (column < shape[1])
     kept &= (column + right >= 0) & (column + right < shape[1])
     row, column, whose = row[kept], column[kept], net.whose[kept]
@@ -111,22 +122,30 @@ def meet_walls(net: Net, start: NDArray[np.float64], stop: NDArray[np.float64]) 
     low = np.floor(np.minimum(start, stop) - _TOUCH).astype(np.int64)
     high = np.floor(np.maximum(start, stop) + _TOUCH).astype(np.int64)
     moves, walls = [], []
-    for down in range(_REACH + 2):
-        for right in range(_REACH + 2):
-            square = low + (right, down)
-            move, wall = _listed(net, square, np.flatnonzero((square <= high).all(axis=1)))
-            moves.append(move)
-            walls.append(wall)
-    pairs = np.unique(np.stack([np.concatenate(moves), np.concatenate(walls)]), axis=1)
-    met, cost_m = _met(start[pairs[0]], stop[pairs[0]], net.segments[pairs[1]], net.costs_m[pairs[1]])
-    return np.bincount(pairs[0][met], cost_m[met], minlength=len(start)).astype(np.float64)
+    across, along = (high - low).T
+    for down in range(int(along.max(initial=-1)) + 1):
+        for right in range(int(across.max(initial=-1)) + 1):
+            move, wall = _listed(net, low + (right, down), np.flatnonzero((along >= down) & (across >= right)))
+            # Most walls lie wholly on one side, which is quickly told.
+            line = net.lines[wall]
+            from_side = _dot(start[move], line[:, :2]) + line[:, 2]
+            to_side = _dot(stop[move], line[:, :2]) + line[:, 2]
+            near = (np.minimum(from_side, to_side) <= _TOUCH) & (np.maximum(from_side, to_side) >= -_TOUCH)
+            moves.append(move[near])
+            walls.append(wall[near])
+    none = np.zeros(0, dtype=np.intp)
+    move, wall = np.concatenate([none, *moves]), np.concatenate([none, *walls])
+    met, _ = _met(start[move], stop[move], net.segments[wall], net.costs_m[wall])
+    # A wall that is listed in several squares counts once.
+    move, wall = np.divmod(np.unique(move[met] * max(len(net.segments), 1) + wall[met]), max(len(net.segments), 1))
+    return np.bincount(move, net.costs_m[wall], minlength=len(start)).astype(np.float64)
 
 
 def find_narrows(net: Net) -> NDArray[np.float64]:
     """Find the middle of every place so narrow that the moves from middle to middle may miss it.
 
     Every wall that can't be crossed is sampled each half cell; between a sample and the nearest other wall on each side
-    of its own lies such a place, if that is less than a cell and a quarter.
+    of its own lies such a place, if that is less than a cell.
 
     Parameters
     ----------
@@ -149,7 +168,7 @@ def find_narrows(net: Net) -> NDArray[np.float64]:
             others.append(wall)
     if not len(samples):
         return np.zeros((0, 2))
-    place, other = np.unique(np.stack([np.concatenate(places), np.concatenate(others)]), axis=1)
+    place, other = np.concatenate(places), np.concatenate(others)
     kept = np.isinf(net.costs_m[other]) & (hard[whose[place]] != other)
     place, other = place[kept], other[kept]
     sample, wall = samples[place], net.segments[other]
@@ -159,27 +178,33 @@ def find_narrows(net: Net) -> NDArray[np.float64]:
     away = np.linalg.norm(nearest - sample, axis=1)
     side = _cross(own[whose[place], 1] - own[whose[place], 0], nearest - sample) >= 0
     kept = (away > _APART) & (away < _NARROW)
-    place, nearest, away, side = place[kept], nearest[kept], away[kept], side[kept]
+    place, other, nearest, away, side = place[kept], other[kept], nearest[kept], away[kept], side[kept]
     order = np.lexsort((away, side, place))
     group = place[order] * 2 + side[order]
     first = order[np.flatnonzero(np.diff(group, prepend=-1))]
     middle = (samples[place[first]] + nearest[first]) / 2
-    # The same place is found from both its sides.
-    _, kept_at = np.unique((middle * 4).round().astype(np.int64), axis=0, return_index=True)
-    return np.asarray(middle[np.sort(kept_at)])
+    # The same place is found from both its walls.
+    walls = np.sort(np.stack([hard[whose[place[first]]], other[first]], axis=1), axis=1)
+    keys = np.column_stack([(middle * 2).round().astype(np.int64), walls])
+    order = np.lexsort(keys.T)
+    new = np.append(True, np.any(np.diff(keys[order], axis=0) != 0, axis=1))[: len(order)]
+    return np.asarray(middle[np.sort(order[new])])
 
 
 def _key(square: NDArray[np.int64], width: int) -> NDArray[np.int64]:
-    return (square[:, 1] + _REACH) * width + square[:, 0] + _REACH
+    return (square[:, 1] + _REACH + 1) * width + square[:, 0] + _REACH + 1
 
 
 def _listed(net: Net, square: NDArray[np.int64], at: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Pairs of a position and a segment listed in its square."""
     square = square[at]
-    usable = (square >= -_REACH).all(axis=1) & (square[:, 0] < net.width - _REACH)
+    height = (len(net.first) - 1) // net.width
+    usable = (square > -_REACH - 1).all(axis=1)
+    usable &= (square[:, 0] < net.width - _REACH - 1) & (square[:, 1] < height - _REACH - 1)
     at, key = at[usable], _key(square[usable], net.width)
-    first, last = np.searchsorted(net.keys, key, side="left"), np.searchsorted(net.keys, key, side="right")
-    count = last - first
+    first, count = net.first[key], net.first[key + 1] - net.first[key]
+    held = count > 0
+    at, first, count = at[held], first[held].astype(np.intp), count[held].astype(np.intp)
     offset = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
     return np.repeat(at, count), net.whose[np.repeat(first, count) + offset]
 
@@ -226,4 +251,4 @@ def _cross(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64
 
 
 def _dot(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray((a * b).sum(axis=1))
+    return np.asarray(a[:, 0] * b[:, 0] + a[:, 1] * b[:, 1])

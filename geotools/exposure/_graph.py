@@ -15,7 +15,7 @@ __all__ = ["Graph", "lay_graph", "spread_cost"]
 
 _MOVES = ((1, 0), (0, 1), (1, 1), (-1, 1))
 """Columns and rows of each move; the reverse ones follow from them."""
-_NEXT = 1.5
+_NEXT = 1.0 + 1e-6
 """Extra places lead to cells and to each other over at most this, in cells, in each direction of the grid."""
 
 

@@ -92,7 +92,10 @@ class Ways(NamedTuple):
 
 
 class Field(NamedTuple):
-    """A window with its resistance, the graph of its moves, its walls, and per kind of habitat the shapes and the cells."""
+    """A window with its resistance, the graph of its moves, its walls, and per kind of habitat the shapes and the cells.
+
+    `within` and `beside` are pairs of a place of the graph and the target that it lies in or beside.
+    """
 
     window: Window
     resistance: NDArray[np.float64]
@@ -100,6 +103,9 @@ class Field(NamedTuple):
     net: Net
     sources: dict[str, NDArray[Any]]
     inside: dict[str, NDArray[np.bool_]]
+    targets: NDArray[Any]
+    within: tuple[NDArray[np.int64], NDArray[np.intp]]
+    beside: tuple[NDArray[np.int64], NDArray[np.intp]]
 
     def at(self, places: NDArray[np.float64]) -> NDArray[np.float64]:
         """Resistance of the cells that places (column and row) lie in."""
@@ -194,10 +200,9 @@ def cost_of_lots(ways: Ways) -> dict[str, NDArray[np.float64]]:
     """Least cost from each kind of source to each target, `<kind>_cost_m`; infinite beyond the farthest."""
     costs = {kind: np.full(len(ways.targets), np.inf if len(s) else np.nan) for kind, s in ways.sources.items()}
     for some, field in fields_of(ways):
-        for kind, shapes in field.sources.items():
-            spread = spread_over(field, kind, farthest_m=ways.farthest_m)
-            least = reach_lots(field, spread.cost_m, ways.targets[some], shapes).cost_m
-            least = np.maximum(least - ways.free_m[some], 0.0)
+        for kind in field.sources:
+            reached = reach_lots(field, kind, spread_over(field, kind, farthest_m=ways.farthest_m))
+            least = np.maximum(reached.cost_m - ways.free_m[some], 0.0)
             costs[kind][some] = np.where(least <= ways.farthest_m, least, np.inf)
     return {f"{kind}_cost_m": cost_m for kind, cost_m in costs.items()}
 
@@ -230,17 +235,17 @@ def spread_over(field: Field, kind: str, *, farthest_m: float, traced: bool = Fa
     return Spread(np.where(inside, 0.0, spread), before, begun)
 
 
-def reach_lots(field: Field, spread: NDArray[np.float64], targets: NDArray[Any], sources: NDArray[Any]) -> Reached:
+def reach_lots(field: Field, kind: str, spread: Spread) -> Reached:
     """Find the least cost of each target over the cells in it, and over straight lines to it from places near."""
-    cost_m, last, place = np.full(len(targets), np.inf), np.full(len(targets), -1), np.full((len(targets), 2), np.nan)
-    labels = np.zeros(field.window.shape, dtype=np.int32)
-    field.window.burn(targets, np.arange(1, len(targets) + 1), out=labels)
-    number, target_at = _cells_in(field, labels)
-    _lower((cost_m, last, place), spread[number], number, target_at, field.graph.places[number])
-    cost_m[np.unique(shapely.STRtree(sources).query(targets, predicate="intersects")[0])] = 0.0
-    number, target_at = _places_near(field, labels, targets)
+    targets, count = field.targets, len(field.targets)
+    found = Reached(np.full(count, np.inf), np.full(count, -1), np.full((count, 2), np.nan))
+    number, target_at = field.within
+    _lower(found, spread.cost_m[number], number, target_at, field.graph.places[number])
+    on, _ = shapely.STRtree(field.sources[kind]).query(targets, predicate="intersects")
+    found.cost_m[np.unique(on)] = 0.0
+    number, target_at = field.beside
     # Only what is cheaper than the cells inside can lower the cost.
-    kept = spread[number] < cost_m[target_at]
+    kept = spread.cost_m[number] < found.cost_m[target_at]
     number, target_at = number[kept], target_at[kept]
     start = field.graph.places[number]
     lines = shapely.shortest_line(targets[target_at], shapely.points(field.window.in_metres(start)))
@@ -248,9 +253,9 @@ def reach_lots(field: Field, spread: NDArray[np.float64], targets: NDArray[Any],
     kept = np.abs(stop - start).max(axis=1, initial=0) <= _NEAR
     number, target_at, start, stop = number[kept], target_at[kept], start[kept], stop[kept]
     mean = (field.graph.resistance[number] + field.at(stop)) / 2
-    whole_m = spread[number] + shapely.length(lines[kept]) * mean
-    _lower((cost_m, last, place), whole_m + meet_walls(field.net, start, stop), number, target_at, stop)
-    return Reached(cost_m, last, place)
+    whole_m = spread.cost_m[number] + shapely.length(lines[kept]) * mean + meet_walls(field.net, start, stop)
+    _lower(found, whole_m, number, target_at, stop)
+    return found
 
 
 def _sources(habitat_surface: gpd.GeoDataFrame) -> dict[str, NDArray[Any]]:
@@ -307,11 +312,12 @@ def _field(
         window.burn(shapes, 1, out=mask)
         inside[kind] = mask > 0
     whole = burn_ground(ground, window)
-    resistance = np.where(_useful(window, sources, inside, targets, farthest_m), whole, np.inf)
+    useful = _useful(window, sources, inside, targets, farthest_m)
+    resistance = np.where(useful, whole, np.inf)
     segments = window.in_cells(ground.barriers.segments)
     size = np.array(window.shape[::-1])
     near = (segments.min(axis=1) < size).all(axis=1) & (segments.max(axis=1) > -1).all(axis=1)
-    net = lay_net(segments[near], ground.barriers.costs_m[near], window.shape)
+    net = lay_net(segments[near], ground.barriers.costs_m[near], useful)
     openings, narrows = window.in_cells(ground.barriers.openings), find_narrows(net)
     extra = np.concatenate([openings, narrows])
     cell = extra.round().astype(np.intp)
@@ -322,7 +328,11 @@ def _field(
     value[opened] = ground.opening
     kept = np.isfinite(value)
     graph = lay_graph(resistance, window.cell_m, net=net, extra=extra[kept], extra_resistance=value[kept])
-    return Field(window, whole, graph, net, sources, inside)
+    labels = np.zeros(window.shape, dtype=np.int32)
+    window.burn(targets, np.arange(1, len(targets) + 1), out=labels)
+    within = _cells_in(graph, labels)
+    beside = _places_near(window, graph, labels, targets)
+    return Field(window, whole, graph, net, sources, inside, targets, within, beside)
 
 
 def _useful(
@@ -386,17 +396,17 @@ def _edges(shapes: NDArray[Any]) -> NDArray[Any]:
     return np.asarray(shapely.linestrings(np.stack([xy[:-1], xy[1:]], axis=1)[same]), dtype=object)
 
 
-def _cells_in(field: Field, labels: NDArray[np.int32]) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
+def _cells_in(graph: Graph, labels: NDArray[np.int32]) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
     """Numbers of the places at the middles of cells in each target, and whose they are."""
-    own = (labels > 0) & (field.graph.numbers >= 0)
-    return field.graph.numbers[own].astype(np.int64), labels[own].astype(np.intp) - 1
+    own = (labels > 0) & (graph.numbers >= 0)
+    return graph.numbers[own].astype(np.int64), labels[own].astype(np.intp) - 1
 
 
 def _places_near(
-    field: Field, labels: NDArray[np.int32], targets: NDArray[Any]
+    window: Window, graph: Graph, labels: NDArray[np.int32], targets: NDArray[Any]
 ) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
     """Pairs of a place of the graph and a target that it lies beside, or in if the target holds no middle of a cell."""
-    numbers, shape = field.graph.numbers, labels.shape
+    numbers, shape = graph.numbers, labels.shape
     # Around each cell the targets of its neighbours, and around each extra place those of the cells about it.
     pairs = []
     rim = np.zeros(shape, dtype=bool)
@@ -407,14 +417,14 @@ def _places_near(
     row, column = np.nonzero(rim & (numbers >= 0))
     pairs += _labelled(labels, row, column, numbers[row, column].astype(np.int64), np.arange(-1, 2))
     first = int((numbers >= 0).sum())
-    extra = np.arange(first, len(field.graph.places))
-    cell = np.floor(field.graph.places[extra]).astype(np.intp)
+    extra = np.arange(first, len(graph.places))
+    cell = np.floor(graph.places[extra]).astype(np.intp)
     pairs += _labelled(labels, cell[:, 1], cell[:, 0], extra, np.arange(2))
     # Small or stacked targets have no cell of their own there.
     left = np.setdiff1d(np.arange(1, len(targets) + 1), labels) - 1
     if len(left):
-        middle = field.window.in_cells(shapely.get_coordinates(shapely.centroid(targets[left])))
-        half = np.ceil((shapely.bounds(targets[left]) @ [[-1, 0], [0, -1], [1, 0], [0, 1]]) / 2 / field.window.cell_m)
+        middle = window.in_cells(shapely.get_coordinates(shapely.centroid(targets[left])))
+        half = np.ceil((shapely.bounds(targets[left]) @ [[-1, 0], [0, -1], [1, 0], [0, 1]]) / 2 / window.cell_m)
         for target, (x, y), (wide, high) in zip(left.tolist(), middle.tolist(), half.tolist(), strict=True):
             rows = slice(max(int(y - high) - 1, 0), int(y + high) + 3)
             columns = slice(max(int(x - wide) - 1, 0), int(x + wide) + 3)
@@ -440,14 +450,14 @@ def _labelled(
 
 
 def _lower(
-    least: tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]],
+    found: Reached,
     whole_m: NDArray[np.float64],
     number: NDArray[np.int64],
     target_at: NDArray[np.intp],
     stop: NDArray[np.float64],
 ) -> None:
     """Lower the cost of targets to the least of what is offered, and note over which place."""
-    cost_m, last, place = least
+    cost_m, last, place = found
     order = np.lexsort((number, whole_m, target_at))
     first = order[np.flatnonzero(np.diff(target_at[order], prepend=-1))]
     first = first[whole_m[first] < cost_m[target_at[first]]]

@@ -143,7 +143,7 @@ def _routes(ways: Ways, habitat_surface: gpd.GeoDataFrame) -> list[_Route]:
     found: list[_Route] = []
     for some, field in fields_of(ways._replace(sources={"any": shapes})):
         spread = spread_over(field, "any", farthest_m=ways.farthest_m, traced=True)
-        reached = reach_lots(field, spread.cost_m, ways.targets[some], field.sources["any"])
+        reached = reach_lots(field, "any", spread)
         cost_m = reached.cost_m - ways.free_m[some]
         drawn = (cost_m > 0) & (cost_m <= ways.farthest_m)
         for at in np.flatnonzero(drawn).tolist():
