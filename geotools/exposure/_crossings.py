@@ -16,6 +16,7 @@ _TOUCH = 1e-6
 _REACH = 2
 """A move reaches over at most this many squares more than the one it begins in."""
 _APART = 0.01
+_BEYOND = 0.05
 _NARROW = 1.0
 """Between walls farther apart than this, in cells, moves from middle to middle find their way."""
 
@@ -136,15 +137,21 @@ def meet_walls(net: Net, start: NDArray[np.float64], stop: NDArray[np.float64]) 
     none = np.zeros(0, dtype=np.intp)
     move, wall = np.concatenate([none, *moves]), np.concatenate([none, *walls])
     met, _ = _met(start[move], stop[move], net.segments[wall], net.costs_m[wall])
+    move, wall = move[met], wall[met]
+    stops = np.isinf(net.costs_m[wall])
     # A wall that is listed in several squares counts once.
-    move, wall = np.divmod(np.unique(move[met] * max(len(net.segments), 1) + wall[met]), max(len(net.segments), 1))
-    return np.bincount(move, net.costs_m[wall], minlength=len(start)).astype(np.float64)
+    keys = np.sort(move[~stops] * max(len(net.segments), 1) + wall[~stops])
+    crossing, crossed = np.divmod(keys[np.append(True, keys[1:] != keys[:-1])[: len(keys)]], max(len(net.segments), 1))
+    costs_m = np.bincount(crossing, net.costs_m[crossed], minlength=len(start)).astype(np.float64)
+    costs_m[move[stops]] = np.inf
+    return costs_m
 
 
 def find_narrows(net: Net) -> NDArray[np.float64]:
-    """Find the middle of every place so narrow that the moves from middle to middle may miss it.
+    """Find the places that moves from middle to middle may miss: the middles of narrow ones, and just round each end.
 
-    Every wall that can't be crossed is sampled each half cell; between a sample and the nearest other wall on each side
+    The easiest way round a wall bends just beyond an end or a corner of it; such places lie on the line of each segment,
+    a twentieth of a cell beyond its ends. Every wall that can't be crossed is sampled each half cell; between a sample and the nearest other wall on each side
     of its own lies such a place, if that is less than a cell.
 
     Parameters
@@ -188,7 +195,9 @@ def find_narrows(net: Net) -> NDArray[np.float64]:
     keys = np.column_stack([(middle * 2).round().astype(np.int64), walls])
     order = np.lexsort(keys.T)
     new = np.append(True, np.any(np.diff(keys[order], axis=0) != 0, axis=1))[: len(order)]
-    return np.asarray(middle[np.sort(order[new])])
+    ahead = own[:, 1] - own[:, 0]
+    ahead *= _BEYOND / np.linalg.norm(ahead, axis=1, keepdims=True)
+    return np.concatenate([own[:, 0] - ahead, own[:, 1] + ahead, middle[np.sort(order[new])]])
 
 
 def _key(square: NDArray[np.int64], width: int) -> NDArray[np.int64]:

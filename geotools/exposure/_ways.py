@@ -34,7 +34,7 @@ __all__ = [
     "spread_over",
 ]
 
-WINDOW_M2 = 6e6
+WINDOW_M2 = 12e6
 """Lots whose ways are found in one window lie within about this."""
 _GOOD = 0.5
 """Habitat of at least this quality is where ways begin (assumption of this project)."""
@@ -420,8 +420,12 @@ def _places_near(
     extra = np.arange(first, len(graph.places))
     cell = np.floor(graph.places[extra]).astype(np.intp)
     pairs += _labelled(labels, cell[:, 1], cell[:, 0], extra, np.arange(2))
-    # Small or stacked targets have no cell of their own there.
-    left = np.setdiff1d(np.arange(1, len(targets) + 1), labels) - 1
+    # Small or stacked targets have no cell of their own there, or not all of theirs.
+    turned = np.zeros(shape, dtype=np.int32)
+    window.burn(targets[::-1], np.arange(len(targets), 0, -1), out=turned)
+    shared = turned != labels
+    alone = np.setdiff1d(labels, np.concatenate([labels[shared], turned[shared]]))
+    left = np.setdiff1d(np.arange(1, len(targets) + 1), alone) - 1
     if len(left):
         middle = window.in_cells(shapely.get_coordinates(shapely.centroid(targets[left])))
         half = np.ceil((shapely.bounds(targets[left]) @ [[-1, 0], [0, -1], [1, 0], [0, 1]]) / 2 / window.cell_m)
@@ -431,7 +435,7 @@ def _places_near(
             near = numbers[rows, columns]
             own = near[near >= 0].astype(np.int64)
             pairs.append(np.stack([own, np.full(len(own), target)], axis=1))
-    found = np.unique(np.concatenate([*pairs, np.zeros((0, 2), dtype=np.int64)]), axis=0)
+    found = np.concatenate(pairs)
     return found[:, 0], found[:, 1].astype(np.intp)
 
 

@@ -25,7 +25,7 @@ def measure_movement(
     ground: gpd.GeoDataFrame | None = None,
     closure: gpd.GeoDataFrame | None = None,
     *,
-    cell_m: float = 2.0,
+    cell_m: float = 3.0,
     farthest_m: float = 750.0,
     green_index: float | str = 0.2,
     road_width_m: float = 8.0,
@@ -87,7 +87,7 @@ def measure_movement(
     >>> lot = gpd.GeoDataFrame({"parcel_id": ["1"]}, geometry=[shapely.box(20, 0, 40, 40)], crs=32612)
     >>> desert = gpd.GeoDataFrame({"kind": ["open desert"], "quality": [1.0]}, geometry=[shapely.box(0, 0, 10, 40)])
     >>> measure_movement(lot, desert.set_crs(32612), cell_m=1.0)["desert_cost_m"].tolist()
-    [21.5]
+    [20.0]
     """
     ways = prepare_ways(
         parcels,

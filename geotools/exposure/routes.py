@@ -35,7 +35,7 @@ def draw_routes(
     *,
     parcel_ids: list[str] | None = None,
     top_count: int = 20,
-    cell_m: float = 2.0,
+    cell_m: float = 3.0,
     farthest_m: float = 750.0,
     green_index: float | str = 0.2,
     road_width_m: float = 8.0,
@@ -74,7 +74,7 @@ def draw_routes(
     >>> lot = gpd.GeoDataFrame({"parcel_id": ["1"]}, geometry=[shapely.box(20, 0, 40, 40)], crs=32612)
     >>> desert = gpd.GeoDataFrame({"kind": ["open desert"], "quality": [1.0]}, geometry=[shapely.box(0, 0, 10, 40)])
     >>> draw_routes(lot, desert.set_crs(32612), cell_m=1.0)[["kind", "cost_m", "length_m"]].values.tolist()
-    [['open desert', 21.5, 11.0]]
+    [['open desert', 20.0, 12.0]]
     """
     ways = prepare_ways(
         parcels,

@@ -42,7 +42,7 @@ def compare_scenarios(
     vegetation: gpd.GeoDataFrame | Raster | None = None,
     ground: gpd.GeoDataFrame | None = None,
     *,
-    cell_m: float = 2.0,
+    cell_m: float = 3.0,
     farthest_m: float = 750.0,
     green_index: float | str = 0.2,
     road_width_m: float = 8.0,
