@@ -1,4 +1,4 @@
-"""Gather the lines that stop or slow an animal as straight segments, joined where they close and cut where they open."""
+"""Gather the lines that stop or slow an animal as segments, joined where they close and cut where they open."""
 
 from __future__ import annotations
 

@@ -62,7 +62,7 @@ def lay_net(segments: NDArray[np.float64], costs_m: NDArray[np.float64], useful:
     keys, at = [], []
     for down in range(3):
         for right in range(3):
-            square = low + (right, down)
+            square = low + np.array([right, down])
             inside = (square <= high).all(axis=1)
             place = np.clip(square[inside] + _REACH + 1, 0, np.array(about.shape[::-1]) - 1)
             held = about[place[:, 1], place[:, 0]]
@@ -77,7 +77,9 @@ def lay_net(segments: NDArray[np.float64], costs_m: NDArray[np.float64], useful:
     return Net(segments, lines, costs_m, keys_at, whose.astype(np.intp), first, width)
 
 
-def moves_near(net: Net, shape: tuple[int, int], *, right: int, down: int) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+def moves_near(
+    net: Net, shape: tuple[int, int], *, right: int, down: int
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     """What the moves of one direction from middle to middle cost beside the ground, where they meet walls.
 
     Parameters
@@ -101,10 +103,10 @@ def moves_near(net: Net, shape: tuple[int, int], *, right: int, down: int) -> tu
     kept &= (column + right >= 0) & (column + right < shape[1])
     row, column, whose = row[kept], column[kept], net.whose[kept]
     start = np.stack([column, row], axis=1).astype(np.float64)
-    met, cost_m = _met(start, start + (right, down), net.segments[whose], net.costs_m[whose])
+    met, cost_m = _met(start, start + np.array([right, down]), net.segments[whose], net.costs_m[whose])
     cells = (row * shape[1] + column)[met]
     at, number = np.unique(cells, return_inverse=True)
-    return at, np.bincount(number, cost_m[met], minlength=len(at))
+    return at.astype(np.intp), np.bincount(number, cost_m[met], minlength=len(at)).astype(np.float64)
 
 
 def meet_walls(net: Net, start: NDArray[np.float64], stop: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -126,7 +128,9 @@ def meet_walls(net: Net, start: NDArray[np.float64], stop: NDArray[np.float64]) 
     across, along = (high - low).T
     for down in range(int(along.max(initial=-1)) + 1):
         for right in range(int(across.max(initial=-1)) + 1):
-            move, wall = _listed(net, low + (right, down), np.flatnonzero((along >= down) & (across >= right)))
+            move, wall = _listed(
+                net, low + np.array([right, down]), np.flatnonzero((along >= down) & (across >= right))
+            )
             # Most walls lie wholly on one side, which is quickly told.
             line = net.lines[wall]
             from_side = _dot(start[move], line[:, :2]) + line[:, 2]
@@ -148,11 +152,11 @@ def meet_walls(net: Net, start: NDArray[np.float64], stop: NDArray[np.float64]) 
 
 
 def find_narrows(net: Net) -> NDArray[np.float64]:
-    """Find the places that moves from middle to middle may miss: the middles of narrow ones, and just round each end.
+    """Find places that moves from middle to middle may miss: the middles of narrow ones, and just round each end.
 
-    The easiest way round a wall bends just beyond an end or a corner of it; such places lie on the line of each segment,
-    a twentieth of a cell beyond its ends. Every wall that can't be crossed is sampled each half cell; between a sample and the nearest other wall on each side
-    of its own lies such a place, if that is less than a cell.
+    The easiest way round a wall bends just beyond an end or a corner of it; such places lie on the line of each
+    segment, a twentieth of a cell beyond its ends. Every wall that can't be crossed is sampled each half cell; between
+    a sample and the nearest other wall on each side of its own lies a narrow place, if that is less than a cell.
 
     Parameters
     ----------
@@ -170,7 +174,7 @@ def find_narrows(net: Net) -> NDArray[np.float64]:
     places, others = [], []
     for down in (-1, 0, 1):
         for right in (-1, 0, 1):
-            place, wall = _listed(net, base + (right, down), np.arange(len(samples)))
+            place, wall = _listed(net, base + np.array([right, down]), np.arange(len(samples)))
             places.append(place)
             others.append(wall)
     if not len(samples):
@@ -192,7 +196,7 @@ def find_narrows(net: Net) -> NDArray[np.float64]:
     middle = (samples[place[first]] + nearest[first]) / 2
     # The same place is found from both its walls.
     walls = np.sort(np.stack([hard[whose[place[first]]], other[first]], axis=1), axis=1)
-    keys = np.column_stack([(middle * 2).round().astype(np.int64), walls])
+    keys = np.column_stack([np.floor(middle * 2 + 0.5).astype(np.int64), walls])
     order = np.lexsort(keys.T)
     new = np.append(True, np.any(np.diff(keys[order], axis=0) != 0, axis=1))[: len(order)]
     ahead = own[:, 1] - own[:, 0]
@@ -221,7 +225,7 @@ def _listed(net: Net, square: NDArray[np.int64], at: NDArray[np.intp]) -> tuple[
 def _met(
     start: NDArray[np.float64], stop: NDArray[np.float64], walls: NDArray[np.float64], costs_m: NDArray[np.float64]
 ) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
-    """Which moves meet their wall: touch it, if it can't be crossed; change its side, if it can, so that each counts once."""
+    """Which moves meet their wall: touch it, or change its side if it can be crossed, so that each counts once."""
     # Near the origin no digits are lost.
     first, second, step = walls[:, 0] - start, walls[:, 1] - start, stop - start
     along = second - first

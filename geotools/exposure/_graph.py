@@ -84,7 +84,7 @@ def lay_graph(
     values = resistance[usable]
     if net is not None and extra is not None and extra_resistance is not None and len(extra):
         places, values = np.concatenate([places, extra]), np.concatenate([values, extra_resistance])
-        links = _links(numbers, extra, net, count)
+        links = _links(numbers, extra, count)
         links = links[np.isfinite(values[links]).all(axis=1)]
         start, stop = places[links[:, 0]], places[links[:, 1]]
         length_m = np.linalg.norm(stop - start, axis=1) * cell_m
@@ -149,7 +149,7 @@ def _shifted(shape: tuple[int, int], right: int, down: int) -> tuple[Any, Any]:
     return np.s_[: rows - down, west:east], np.s_[down:, west + right : east + right]
 
 
-def _links(numbers: NDArray[np.int32], extra: NDArray[np.float64], net: Net, count: int) -> NDArray[np.int64]:
+def _links(numbers: NDArray[np.int32], extra: NDArray[np.float64], count: int) -> NDArray[np.int64]:
     """Pairs of numbers: each extra place with the cells and the extra places near."""
     from scipy.spatial import cKDTree
 

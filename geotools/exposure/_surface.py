@@ -1,4 +1,4 @@
-"""Gather what resists movement, and read how much harder a metre is at the middle of each cell than on natural ground."""
+"""Gather what resists movement, and read how much harder a metre is in each cell than on natural ground."""
 
 from __future__ import annotations
 
@@ -197,7 +197,7 @@ class _Layer(NamedTuple):
 
 @dataclass(frozen=True)
 class Ground:
-    """Everything that resists movement, areas in the order in which they are burnt; the raster is read window by window."""
+    """Everything that resists movement, areas in the order they are burnt in; the raster is read window by window."""
 
     crs: Any
     bare: float

@@ -92,7 +92,7 @@ class Ways(NamedTuple):
 
 
 class Field(NamedTuple):
-    """A window with its resistance, the graph of its moves, its walls, and per kind of habitat the shapes and the cells.
+    """A window with its resistance, the graph of its moves, its walls, and per kind of habitat its shapes and cells.
 
     `within` and `beside` are pairs of a place of the graph and the target that it lies in or beside.
     """
@@ -110,12 +110,12 @@ class Field(NamedTuple):
     def at(self, places: NDArray[np.float64]) -> NDArray[np.float64]:
         """Resistance of the cells that places (column and row) lie in."""
         last = np.array(self.window.shape[::-1]) - 1
-        column, row = np.clip(places.round(), 0, last).astype(np.intp).T
+        column, row = np.clip(np.floor(places + 0.5), 0, last).astype(np.intp).T
         return np.asarray(self.resistance[row, column])
 
 
 class Spread(NamedTuple):
-    """For each place of a graph its cost, the place before it, and where in the habitat a way that begins there does."""
+    """For each place of a graph its cost, the place before it, and where in the habitat a way begins there."""
 
     cost_m: NDArray[np.float64]
     before: NDArray[np.int32]
@@ -123,7 +123,7 @@ class Spread(NamedTuple):
 
 
 class Reached(NamedTuple):
-    """For each lot the least cost, the place of the graph that it is reached from (-1: none), and where it is reached."""
+    """For each lot the least cost, the place of the graph it is reached from (-1: none), and where it is reached."""
 
     cost_m: NDArray[np.float64]
     last: NDArray[np.int64]
@@ -320,7 +320,7 @@ def _field(
     net = lay_net(segments[near], ground.barriers.costs_m[near], useful)
     openings, narrows = window.in_cells(ground.barriers.openings), find_narrows(net)
     extra = np.concatenate([openings, narrows])
-    cell = extra.round().astype(np.intp)
+    cell = np.floor(extra + 0.5).astype(np.intp)
     held = (cell >= 0).all(axis=1) & (cell < size).all(axis=1)
     value = np.full(len(extra), np.inf)
     value[held] = resistance[cell[held, 1], cell[held, 0]]
@@ -342,7 +342,7 @@ def _useful(
     targets: NDArray[Any],
     farthest_m: float,
 ) -> NDArray[np.bool_]:
-    """Leave out cells within habitat and those that no way of that cost leads over: it is no shorter than it is long."""
+    """Leave out cells within habitat and those that no way of that cost leads over: none costs less than its length."""
     from affine import Affine
     from scipy.ndimage import distance_transform_edt
 
@@ -366,9 +366,7 @@ def _useful(
     return useful
 
 
-def _beside(
-    field: Field, kind: str, inside: NDArray[np.bool_]
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def _beside(field: Field, kind: str, inside: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Places of the graph near habitat but not in it, and the point of the habitat that is nearest to each."""
     from scipy.ndimage import binary_dilation
 
@@ -378,7 +376,7 @@ def _beside(
     rim = binary_dilation(mask > 0, np.ones((3, 3), dtype=bool)) & ~field.inside[kind]
     cells = graph.numbers[rim]
     extra = np.arange(int((graph.numbers >= 0).sum()), len(graph.places))
-    at = graph.places[extra].round().astype(np.intp)
+    at = np.floor(graph.places[extra] + 0.5).astype(np.intp)
     number = np.concatenate([cells[cells >= 0], extra[rim[at[:, 1], at[:, 0]]]]).astype(np.int64)
     number = number[~inside[number]]
     edges = _edges(shapes)

@@ -98,6 +98,7 @@ def compare_scenarios(
     for name, given in {"scored_lots": scored_lots, "factors": factors, "movement": movement}.items():
         if not given.index.equals(parcels.index):
             raise LayerError("it is not of the same parcels", where=name, mend="make it from the same parcels")
+
     def ways_with(surface: gpd.GeoDataFrame, sealed: list[Any]) -> Ways:
         return prepare_ways(
             parcels,

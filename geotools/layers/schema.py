@@ -83,7 +83,7 @@ LAYERS: dict[str, LayerSchema] = {
         LayerSchema("roads", ("line", "polygon"), (_WIDTH,)),
         LayerSchema("easements", ("polygon",)),
         LayerSchema("attractants", _ANY, (_KIND,)),
-        LayerSchema("encounters", ("point",), (Column("observed_on", "date"),)),
+        LayerSchema("encounters", ("point",), (Column("observed_on", "date"), Column("species", "text"))),
     )
 }
 """The input layers by name. The largest heights (100 m) and widths (5,000 m) are assumptions of this project."""

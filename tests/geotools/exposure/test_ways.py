@@ -151,7 +151,7 @@ def test_an_opening_narrower_than_a_cell_passes_and_costs_its_detour(cell_m: flo
     gapped = layer([shapely.affinity.rotate(shapely.LineString(far), turn_deg, middle)], sound_now=[True])
     listed = layer([shapely.affinity.rotate(pen.exterior, turn_deg, middle)], sound_now=[True])
     opening = layer([shapely.affinity.rotate(shapely.Point(95, 20), turn_deg, middle)])
-    # 25 m to the corner's line, 50 along the pen, 25 back to the gap, 15 in: shortest (20, y) -> corner -> gap -> (80, y).
+    # 25 m to the line of the corner, 50 along the pen, 25 back to the gap, 15 in.
     straight = 25 + 50 + 25 + 15
     for found in (
         cost_m(lot, desert, judged_walls=gapped, cell_m=cell_m, resistance=even),
@@ -165,7 +165,9 @@ def test_an_opening_narrower_than_a_cell_passes_and_costs_its_detour(cell_m: flo
 @settings(max_examples=60, deadline=None)
 @given(st.floats(0, 90), st.floats(0.6, 5.0), st.floats(-3, 3), st.floats(-3, 3))
 def test_a_thin_wall_never_leaks(turn_deg: float, cell_m: float, east_m: float, north_m: float) -> None:
-    ring = shapely.affinity.translate(shapely.affinity.rotate(shapely.box(45, -15, 95, 55).exterior, turn_deg), east_m, north_m)
+    ring = shapely.affinity.translate(
+        shapely.affinity.rotate(shapely.box(45, -15, 95, 55).exterior, turn_deg), east_m, north_m
+    )
     # Drawn in pieces whose ends miss each other by a twentieth of a metre.
     pieces = [shapely.LineString(pair) for pair in zip(ring.coords[:-1], ring.coords[1:], strict=True)]
     pieces = [shapely.ops.substring(line, 0.05, line.length) for line in pieces]
