@@ -112,11 +112,9 @@ def _middles(shapes: NDArray[Any]) -> NDArray[Any]:
     """The middle of each part of each opening."""
     parts = shapely.get_parts(shapes[~(shapely.is_missing(shapes) | shapely.is_empty(shapes))])
     line = shapely.get_dimensions(parts) == 1
-    return np.asarray(
-        np.where(line, shapely.line_interpolate_point(np.where(line, parts, None), 0.5, normalized=True),
-                 shapely.centroid(parts)),
-        dtype=object,
-    )  # fmt: skip
+    middles = shapely.centroid(parts)
+    middles[line] = shapely.line_interpolate_point(parts[line], 0.5, normalized=True)
+    return np.asarray(middles, dtype=object)
 
 
 def _ends(lines: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.intp]]:

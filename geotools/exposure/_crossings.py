@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -17,6 +18,7 @@ _REACH = 2
 """A move reaches over at most this many squares more than the one it begins in."""
 _APART = 0.01
 _BEYOND = 0.05
+_MOVES_AT_ONCE = 20_000
 _NARROW = 1.0
 """Between walls farther apart than this, in cells, moves from middle to middle find their way."""
 
@@ -122,33 +124,15 @@ def meet_walls(net: Net, start: NDArray[np.float64], stop: NDArray[np.float64]) 
     -------
     numpy.ndarray, float64, n
     """
-    low = np.floor(np.minimum(start, stop) - _TOUCH).astype(np.int64)
-    high = np.floor(np.maximum(start, stop) + _TOUCH).astype(np.int64)
-    moves, walls = [], []
-    across, along = (high - low).T
-    for down in range(int(along.max(initial=-1)) + 1):
-        for right in range(int(across.max(initial=-1)) + 1):
-            move, wall = _listed(
-                net, low + np.array([right, down]), np.flatnonzero((along >= down) & (across >= right))
-            )
-            # Most walls lie wholly on one side, which is quickly told.
-            line = net.lines[wall]
-            from_side = _dot(start[move], line[:, :2]) + line[:, 2]
-            to_side = _dot(stop[move], line[:, :2]) + line[:, 2]
-            near = (np.minimum(from_side, to_side) <= _TOUCH) & (np.maximum(from_side, to_side) >= -_TOUCH)
-            moves.append(move[near])
-            walls.append(wall[near])
-    none = np.zeros(0, dtype=np.intp)
-    move, wall = np.concatenate([none, *moves]), np.concatenate([none, *walls])
-    met, _ = _met(start[move], stop[move], net.segments[wall], net.costs_m[wall])
-    move, wall = move[met], wall[met]
-    stops = np.isinf(net.costs_m[wall])
-    # A wall that is listed in several squares counts once.
-    keys = np.sort(move[~stops] * max(len(net.segments), 1) + wall[~stops])
-    crossing, crossed = np.divmod(keys[np.append(True, keys[1:] != keys[:-1])[: len(keys)]], max(len(net.segments), 1))
-    costs_m = np.bincount(crossing, net.costs_m[crossed], minlength=len(start)).astype(np.float64)
-    costs_m[move[stops]] = np.inf
-    return costs_m
+    parts = range(0, len(start), _MOVES_AT_ONCE)
+    if len(parts) < 2:
+        return _meet_walls(net, start, stop)
+    # Parts that stay in the processor's own memory are several times quicker; arrays of numbers let two threads work.
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        found = pool.map(
+            lambda at: _meet_walls(net, start[at : at + _MOVES_AT_ONCE], stop[at : at + _MOVES_AT_ONCE]), parts
+        )
+        return np.concatenate(list(found))
 
 
 def find_narrows(net: Net) -> NDArray[np.float64]:
@@ -202,6 +186,36 @@ def find_narrows(net: Net) -> NDArray[np.float64]:
     ahead = own[:, 1] - own[:, 0]
     ahead *= _BEYOND / np.linalg.norm(ahead, axis=1, keepdims=True)
     return np.concatenate([own[:, 0] - ahead, own[:, 1] + ahead, middle[np.sort(order[new])]])
+
+
+def _meet_walls(net: Net, start: NDArray[np.float64], stop: NDArray[np.float64]) -> NDArray[np.float64]:
+    low = np.floor(np.minimum(start, stop) - _TOUCH).astype(np.int64)
+    high = np.floor(np.maximum(start, stop) + _TOUCH).astype(np.int64)
+    moves, walls = [], []
+    across, along = (high - low).T
+    for down in range(int(along.max(initial=-1)) + 1):
+        for right in range(int(across.max(initial=-1)) + 1):
+            move, wall = _listed(
+                net, low + np.array([right, down]), np.flatnonzero((along >= down) & (across >= right))
+            )
+            # Most walls lie wholly on one side, which is quickly told.
+            line = net.lines[wall]
+            from_side = _dot(start[move], line[:, :2]) + line[:, 2]
+            to_side = _dot(stop[move], line[:, :2]) + line[:, 2]
+            near = (np.minimum(from_side, to_side) <= _TOUCH) & (np.maximum(from_side, to_side) >= -_TOUCH)
+            moves.append(move[near])
+            walls.append(wall[near])
+    none = np.zeros(0, dtype=np.intp)
+    move, wall = np.concatenate([none, *moves]), np.concatenate([none, *walls])
+    met, _ = _met(start[move], stop[move], net.segments[wall], net.costs_m[wall])
+    move, wall = move[met], wall[met]
+    stops = np.isinf(net.costs_m[wall])
+    # A wall that is listed in several squares counts once.
+    keys = np.sort(move[~stops] * max(len(net.segments), 1) + wall[~stops])
+    crossing, crossed = np.divmod(keys[np.append(True, keys[1:] != keys[:-1])[: len(keys)]], max(len(net.segments), 1))
+    costs_m = np.bincount(crossing, net.costs_m[crossed], minlength=len(start)).astype(np.float64)
+    costs_m[move[stops]] = np.inf
+    return costs_m
 
 
 def _key(square: NDArray[np.int64], width: int) -> NDArray[np.int64]:

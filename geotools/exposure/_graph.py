@@ -138,9 +138,11 @@ def spread_cost(
     stops = np.concatenate([graph.stops, cells[finite].astype(np.int32)])
     first = np.append(graph.first, len(stops))
     moves = csr_matrix((data, stops, first.astype(np.int32)), shape=(count + 1, count + 1))
-    found: Any = dijkstra(moves, indices=count, limit=farthest_m, return_predecessors=traced)
-    spread, before = found if traced else (found, np.zeros(0, dtype=np.int32))
-    return spread[:count], before[:count]
+    start = np.array([count])
+    if not traced:
+        return dijkstra(moves, indices=start, limit=farthest_m)[0, :count], np.zeros(0, dtype=np.int32)
+    spread, before = dijkstra(moves, True, start, True, limit=farthest_m)
+    return spread[0, :count], before[0, :count].astype(np.int32)
 
 
 def _shifted(shape: tuple[int, int], right: int, down: int) -> tuple[Any, Any]:

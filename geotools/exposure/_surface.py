@@ -240,7 +240,7 @@ def _shapes(layer: gpd.GeoDataFrame | None) -> NDArray[Any]:
 
 
 def _usable(shapes: NDArray[Any]) -> NDArray[Any]:
-    return shapes[~(shapely.is_missing(shapes) | shapely.is_empty(shapes))]
+    return np.asarray(shapes[~(shapely.is_missing(shapes) | shapely.is_empty(shapes))])
 
 
 def _road_ground(roads: gpd.GeoDataFrame | None, default_width_m: float) -> NDArray[Any]:

@@ -355,7 +355,7 @@ def _useful(
         mask = np.zeros(shape, dtype=np.uint8)
         blocks.burn(shapes, 1, out=mask, all_touched=True)
         # Between any two places of two blocks it may be a diagonal less than between their middles.
-        return np.maximum(distance_transform_edt(mask == 0) - np.sqrt(2), 0) * block_m
+        return np.asarray(np.maximum(distance_transform_edt(mask == 0) - np.sqrt(2), 0) * block_m)
 
     to_lots_m = away_m(targets)
     useful = np.zeros(window.shape, dtype=bool)
@@ -380,7 +380,7 @@ def _beside(field: Field, kind: str, inside: NDArray[np.bool_]) -> tuple[NDArray
     number = np.concatenate([cells[cells >= 0], extra[rim[at[:, 1], at[:, 0]]]]).astype(np.int64)
     number = number[~inside[number]]
     edges = _edges(shapes)
-    points = shapely.points(window.in_metres(graph.places[number]))
+    points = np.asarray(shapely.points(window.in_metres(graph.places[number])), dtype=object)
     reach_m = _NEAR * window.cell_m
     point_at, edge_at = shapely.STRtree(edges).query_nearest(points, max_distance=reach_m, all_matches=False)
     nearest = shapely.get_point(shapely.shortest_line(edges[edge_at], points[point_at]), 0)

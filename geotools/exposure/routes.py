@@ -158,4 +158,4 @@ def _routes(ways: Ways, habitat_surface: gpd.GeoDataFrame) -> list[_Route]:
 
 
 def _without_doubles(xy: NDArray[np.float64]) -> NDArray[np.float64]:
-    return xy[np.append(True, np.any(xy[1:] != xy[:-1], axis=1))]
+    return np.asarray(xy[np.append(True, np.any(xy[1:] != xy[:-1], axis=1))])

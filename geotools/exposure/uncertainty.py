@@ -175,7 +175,7 @@ def draw_ranks(
     # What touches habitat or has no way from it is known without a grid.
     unsure = [
         (number, np.flatnonzero((base[:, number] > 0) & (base[:, number] < 1)), error[factor])
-        for number, factor in enumerate(used)
+        for number, factor in enumerate(used.tolist())
         if len(error) and error[factor] > 0
     ]
     gaps = [(number, np.flatnonzero(np.isnan(column))) for number, column in enumerate(base.T)]

@@ -86,6 +86,7 @@ def test_boyce_index_worked_out_by_hand() -> None:
     assert boyce_index(score, number) == pytest.approx(-6 / np.sqrt(72 * 182))
 
 
+@pytest.mark.filterwarnings("ignore::geotools.errors.Noticed")
 def test_species_that_count_are_named() -> None:
     lots = gpd.GeoDataFrame(
         {"exposure": [9.0, 1.0], "points_desert": [9.0, 1.0], "desert_distance_m": [0.0, 50.0]},
