@@ -42,6 +42,7 @@ def validate_exposure(
     watched_from: str | None = None,
     watched_until: str | None = None,
     reported_pct: float | None = None,
+    species: list[str] | None = None,
 ) -> pd.DataFrame:
     """Test whether the score finds the lots where rattlesnakes were met, and whether better than plain distance.
 
@@ -69,6 +70,8 @@ def validate_exposure(
     reported_pct : float, optional
         How many of all encounters were reported in that time, percent. Only with dates of all records, both dates and
         this share is a yearly rate given.
+    species : list of str, optional
+        Species whose encounters count, by a part of the name such as `rattlesnake`; all of them without it.
 
     Returns
     -------
@@ -101,7 +104,7 @@ def validate_exposure(
     usable = scored_lots["exposure"].notna().to_numpy()
     table = scored_lots[usable]
     lots = table.geometry.to_numpy()
-    records = usable_records(encounters, lots, within_m=join_within_m, as_of=as_of)
+    records = usable_records(encounters, lots, within_m=join_within_m, as_of=as_of, species=species)
     number = _per_lot(records.xy, lots)
     parts = [column for column in table.columns if column.startswith("points_") and column != "points_encounters"]
     points = table[parts].fillna(0.0).to_numpy(dtype=np.float64)

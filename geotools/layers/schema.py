@@ -91,7 +91,7 @@ LAYERS: dict[str, LayerSchema] = {
         LayerSchema("easements", ("polygon",), ground=True),
         LayerSchema("pools", ("polygon",), (_length("depth"),)),
         LayerSchema("attractants", _ANY, (_KIND,)),
-        LayerSchema("encounters", ("point",), (Column("observed_on", "date"),)),
+        LayerSchema("encounters", ("point",), (Column("observed_on", "date"), Column("species", "text"))),
     )
 }
 """The input layers by name. The largest heights (100 m) and widths (5,000 m) are assumptions of this project."""

@@ -12,6 +12,7 @@ import pandas as pd
 from geotools.errors import OutputError
 from geotools.outputs.cautions import CAUTIONS
 from geotools.outputs.display import check_same_crs, show_table
+from geotools.units import METRES_PER_FOOT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -155,6 +156,10 @@ def _first_lots(scored_lots: pd.DataFrame) -> Iterator[str]:
         if first > 1:
             apart = f"The first {first:,}, of one group, can't be told apart from the most exposed."
         yield f"{len(ranked):,} lots are ranked. {apart}"
+    if "cost_error_m" in ranked.columns and ranked["cost_error_m"].notna().any():
+        error_ft = ranked["cost_error_m"].max() / METRES_PER_FOOT
+        yield f"Lengths of ways as the ground is crossed are measured over cells, most to within {2 * error_ft:.0f} ft;"
+        yield "the places that each lot may take allow for that."
     for row in ranked.head(_LISTED).to_dict("records"):
         sure = f" [{row['rank_note']}]" if "rank_note" in row else ""
         name = row.get("parcel_id", "")
