@@ -40,6 +40,7 @@ LARGEST_SCALE_ERROR_PCT = 0.2
 """Largest departure of the working CRS's ground scale from 1 (assumption of this project: 2 ft in 1,000 ft)."""
 
 _LONLAT = "OGC:CRS84"
+_SCALE_POINTS = 5
 _OUTSIDE_USE_DEG = 3.0  # half a grid zone; assumption of this project
 
 
@@ -130,7 +131,8 @@ def check_source_crs(crs: CRS | None, bounds: Sequence[float], *, layer: str, wh
     west, south, east, north = bounds
     if not all(map(math.isfinite, bounds)):
         return crs
-    shown = f"{west:,.6g} to {east:,.6g} east, {south:,.6g} to {north:,.6g} north"
+    digits = 4 if max(map(abs, bounds)) <= 360.0 else 0
+    shown = f"{west:,.{digits}f} to {east:,.{digits}f} east, {south:,.{digits}f} to {north:,.{digits}f} north"
     like_degrees = max(abs(west), abs(east)) <= 360.0 and max(abs(south), abs(north)) <= 90.0
     if crs.is_geographic and not like_degrees:
         swapped = max(abs(west), abs(east)) <= 90.0 and max(abs(south), abs(north)) <= 180.0
@@ -139,6 +141,12 @@ def check_source_crs(crs: CRS | None, bounds: Sequence[float], *, layer: str, wh
             f"absurd coordinates for a CRS in degrees ({describe_crs(crs)}): {shown}; {cause}",
             where=where,
             mend="swap them in the source" if swapped else remedy,
+        )
+    if crs.is_geographic and max(abs(west), abs(east)) > 180.0:
+        raise CrsError(
+            f"there are longitudes beyond 180 degrees: {shown}",
+            where=where,
+            mend="write longitudes west of Greenwich below 0 (take 360 from them)",
         )
     if crs.is_projected and like_degrees and _outside_use(crs, bounds, slack_deg=0.0):
         raise CrsError(
@@ -227,7 +235,7 @@ def check_working_crs(crs: CRS, bounds: Sequence[float], bounds_crs: CRS) -> flo
 
 
 def scale_error_pct(crs: CRS, lonlat: Sequence[float]) -> float:
-    """Compute the largest departure of a projected CRS's scale from 1 at the corners and the centre of bounds.
+    """Compute the largest departure of a projected CRS's scale from 1 on a grid of 5 x 5 points over bounds.
 
     Scale along the meridian and along the parallel, as the projection library computes them from its formulae.
 
@@ -237,10 +245,11 @@ def scale_error_pct(crs: CRS, lonlat: Sequence[float]) -> float:
     18.3
     """
     west, south, east, north = lonlat
-    lon = np.array([west, west, east, east, (west + east) / 2])
-    lat = np.array([south, north, south, north, (south + north) / 2])
-    if not np.isfinite([*lon, *lat]).all():
+    if not all(map(math.isfinite, lonlat)):
         return math.inf
+    # The corners alone don't do: a grid is true to scale again on the far side of the Earth.
+    grid = np.meshgrid(np.linspace(west, east, _SCALE_POINTS), np.linspace(south, north, _SCALE_POINTS))
+    lon, lat = (axis.ravel() for axis in grid)
     try:
         factors = Proj(crs).get_factors(lon, lat)
     except (ProjError, CRSError):

@@ -82,8 +82,10 @@ def open_raster(source: str | Path, name: str, options: Mapping[str, Any] | None
             dataset = rasterio.open(source)
         except RasterioIOError as error:
             raise RasterError(
-                f"it can't be opened ({error})", where=where, mend="check the path and the file"
-            ) from None
+                "it can't be opened: it is damaged, cut off or no raster that is read",
+                where=where,
+                mend="check the file",
+            ) from error
     with dataset:
         if dataset.transform.is_identity or dataset.transform.determinant == 0.0:
             has_points = " (it has ground control points: warp it with them first)" if dataset.gcps[0] else ""
@@ -203,6 +205,7 @@ def read_window(
             dtype="float64" if dataset.dtypes[0] in ("float64", "int32", "uint32") else "float32",
         ) as warped:
             read = warped.read(indexes=numbers, masked=True).astype(np.float64).filled(np.nan)
+            read[~np.isfinite(read)] = np.nan
             if ColorInterp.alpha in warped.colorinterp:
                 read[:, warped.read(warped.colorinterp.index(ColorInterp.alpha) + 1) == 0] = np.nan
         values = _scaled(dataset, numbers, read, raster.value_factor)
@@ -254,7 +257,7 @@ def sample(raster: Raster, points_xy: ArrayLike, *, crs: CRS, band: int = 1) -> 
             right = min((tile_column + 1) * _TILE_CELLS + 1, dataset.width)
             window = Window(left, top, right - left, bottom - top)
             cells = dataset.read(band, window=window).astype(float)
-            cells[dataset.read_masks(band, window=window) == 0] = np.nan
+            cells[(dataset.read_masks(band, window=window) == 0) | ~np.isfinite(cells)] = np.nan
             who = at[members]
             values[who] = _bilinear(cells, row[who] - top, column[who] - left)
         scaled = _scaled(dataset, [band], values[np.newaxis], raster.value_factor)

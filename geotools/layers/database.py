@@ -144,11 +144,10 @@ def _connection(source: Source) -> Any:
     address = parts._replace(scheme="postgresql+psycopg", query=rest, fragment="").geturl()
     try:
         return sa.create_engine(address, poolclass=sa.pool.NullPool).connect()
-    except (sa.exc.SQLAlchemyError, ValueError) as error:
-        # the driver's text may repeat the address: give its kind alone
-        kind = type(getattr(error, "orig", None) or error).__name__
+    except (sa.exc.SQLAlchemyError, ValueError):
+        # the driver's text may repeat the address and its password
         raise LayerError(
-            f"the database can't be reached ({kind})",
+            "the database can't be reached",
             where=source.shown,
             mend="check host, port, database, user and password",
         ) from None

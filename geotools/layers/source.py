@@ -5,7 +5,9 @@ from __future__ import annotations
 import difflib
 import hashlib
 import json
+import os
 import shutil
+import struct
 import tempfile
 import warnings
 import zipfile
@@ -26,6 +28,9 @@ __all__ = ["Source", "SourceLayer", "choose_layer", "hash_source", "look_in", "p
 _DATABASE_SCHEMES = ("postgresql", "postgres", "postgis")
 _IN_ARCHIVES = (".shp", ".gpkg", ".geojson", ".json", ".fgb", ".gdb")
 _SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
+_HEAD_BYTES = 32
+_NOT_OPENED = "it can't be opened: it is damaged, cut off or of a kind that is not read"
+_WHOLE = "check that the file is whole, or deliver it again"
 
 
 @dataclass(frozen=True)
@@ -85,6 +90,10 @@ def parse_source(text: str, *, base: Path | None = None) -> Source:
         path = _on_disk(file, base)
     if not path.exists():
         raise LayerError("there is no such file", where=text, mend=_suggest_file(path))
+    if not os.access(path, os.R_OK):
+        raise LayerError("you may not read it", where=text, mend="ask for the right to read it")
+    if path.is_file() and not path.stat().st_size:
+        raise LayerError("the file is empty (0 bytes)", where=text, mend="deliver it again")
     return Source(text, path=path.absolute(), layer=layer or None)
 
 
@@ -112,9 +121,11 @@ def look_in(source: Source) -> Iterator[list[SourceLayer]]:
                 continue
             if opens.lower().endswith(".shp"):
                 opens = _whole_shapefile(source, opens, Path(folder))
+            elif opens.lower().endswith(".gml") and not opens.startswith("/vsi"):
+                opens = _copied(Path(opens), Path(folder))
             found.extend(_look_in_file(source, opens))
         if not found:
-            raise LayerError("there is no layer with a geometry in it", where=source.shown, mend="check the file")
+            raise LayerError("there is no layer with shapes in it", where=source.shown, mend=_WHOLE)
         yield found
 
 
@@ -213,6 +224,10 @@ def _data_files(source: Source, path: Path) -> list[str]:
         try:
             with zipfile.ZipFile(path) as archive:
                 names = {name.rstrip("/") for name in archive.namelist()}
+                if any(item.flag_bits & 1 for item in archive.infolist()):
+                    raise LayerError(
+                        "the archive is locked with a password", where=source.shown, mend="zip it again without one"
+                    )
         except zipfile.BadZipFile:
             raise LayerError("the archive is damaged", where=source.shown, mend="zip it again") from None
         folders = {str(parent) for name in names for parent in Path(name).parents}
@@ -226,7 +241,18 @@ def _data_files(source: Source, path: Path) -> list[str]:
         if not inside:
             raise LayerError("there is no spatial data in the folder", where=source.shown, mend="name a file")
         return inside
+    whole = path.with_suffix(".shp")
+    if path.suffix.lower() in _SHAPEFILE_PARTS[1:] and whole.is_file():
+        raise LayerError("it is a part of a shapefile", where=source.shown, mend=f"name {whole.name}")
     return [str(path)]
+
+
+def _copied(path: Path, folder: Path) -> str:
+    """Copy a file and those of the same stem, for a driver that writes beside what it reads."""
+    for item in path.parent.iterdir():
+        if item.stem == path.stem and item.is_file():
+            shutil.copyfile(item, folder / item.name)
+    return str(folder / path.name)
 
 
 def _whole_shapefile(source: Source, opens: str, folder: Path) -> str:
@@ -241,6 +267,7 @@ def _whole_shapefile(source: Source, opens: str, folder: Path) -> str:
             raise LayerError(
                 f"the attributes are missing ({Path(stem).name}.dbf)", where=source.shown, mend="deliver all its parts"
             )
+        _check_lengths(source, {suffix: _head(archive, name) for suffix, name in parts.items()})
         if ".shx" in parts:
             return opens
         for suffix in _SHAPEFILE_PARTS:
@@ -264,9 +291,47 @@ def _whole_shapefile(source: Source, opens: str, folder: Path) -> str:
             pyogrio.read_info(restored)
         return str(restored)
     except pyogrio.errors.DataSourceError as error:
-        raise LayerError(f"the index .shx can't be restored ({error})", where=source.shown, mend="deliver it") from None
+        raise LayerError("its index .shx is missing and can't be made", where=source.shown, mend=_WHOLE) from error
     finally:
         pyogrio.set_gdal_config_options({"SHAPE_RESTORE_SHX": before})
+
+
+def _head(archive: zipfile.ZipFile | None, name: str) -> tuple[bytes, int]:
+    """Read the first bytes of a file, in an archive or not, and its size in bytes."""
+    with archive.open(name) if archive else Path(name).open("rb") as stream:
+        head = stream.read(_HEAD_BYTES)
+    return head, archive.getinfo(name).file_size if archive else Path(name).stat().st_size
+
+
+def _check_lengths(source: Source, heads: dict[str, tuple[bytes, int]]) -> None:
+    """Refuse a shapefile of which a part is cut off, or whose parts are not of each other: rows would be lost unsaid.
+
+    Heads as the format's own description has them: the length of .shp and .shx in words of 2 bytes, at byte 24; number
+    of rows, length of head and of a row of .dbf at byte 4.
+    """
+    needed, counts = {}, {}
+    for suffix, (head, size) in heads.items():
+        if suffix in (".shp", ".shx") and len(head) == _HEAD_BYTES:
+            needed[suffix] = 2 * int(struct.unpack(">i", head[24:28])[0])
+            counts[suffix] = (size - 100) // 8
+        elif suffix == ".dbf" and len(head) == _HEAD_BYTES:
+            counts[suffix], start, row = struct.unpack("<IHH", head[4:12])
+            needed[suffix] = start + counts[suffix] * row
+        elif suffix in (".shp", ".shx", ".dbf"):
+            needed[suffix] = _HEAD_BYTES
+    for suffix, least in needed.items():
+        if heads[suffix][1] < least:
+            raise LayerError(
+                f"its {suffix} is cut off: it has {heads[suffix][1]:,} bytes of {least:,}",
+                where=source.shown,
+                mend="copy all its parts again",
+            )
+    if ".shx" in counts and ".dbf" in counts and counts[".shx"] != counts[".dbf"]:
+        raise LayerError(
+            f"its parts are not of each other: {counts['.shx']:,} shapes, {counts['.dbf']:,} rows of attributes",
+            where=source.shown,
+            mend="copy all its parts again, from one delivery",
+        )
 
 
 def _look_in_file(source: Source, opens: str) -> list[SourceLayer]:
@@ -275,12 +340,7 @@ def _look_in_file(source: Source, opens: str) -> list[SourceLayer]:
     try:
         listed = [(str(name), shape) for name, shape in pyogrio.list_layers(opens)]
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
-        reason = str(error).split("; ")[0].replace(opens, Path(opens).name)
-        raise LayerError(
-            f"it can't be opened ({reason})",
-            where=source.shown,
-            mend="check that the file is whole and of a kind that is read",
-        ) from None
+        raise LayerError(_NOT_OPENED, where=source.shown, mend=_WHOLE) from error
     layers = []
     for name, shape in listed:
         if shape is None:
@@ -304,7 +364,7 @@ def _look_in_layer(opens: str, name: str) -> tuple[str, tuple[str, ...], str, in
         try:
             info: dict[str, Any] = pyogrio.read_info(opens, layer=name, force_feature_count=True)
         except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
-            raise LayerError(f"layer {name!r} can't be read ({error})", where=opens, mend="export it again") from None
+            raise LayerError(f"its layer {name!r} is damaged", where=Path(opens).name, mend=_WHOLE) from error
         return info["driver"], tuple(info["fields"]), str(info["geometry_type"]), int(info["features"])
 
 
@@ -317,7 +377,7 @@ def _look_in_parquet(source: Source, opens: str) -> SourceLayer:
             kept = (file.schema_arrow.metadata or {}).get(b"geo")
             names, features = tuple(file.schema_arrow.names), file.metadata.num_rows
     except (pa.ArrowInvalid, OSError) as error:
-        raise LayerError(f"it can't be opened ({error})", where=source.shown, mend="is the file whole?") from None
+        raise LayerError(_NOT_OPENED, where=source.shown, mend=_WHOLE) from error
     if kept is None:
         raise LayerError("it has no geometry (no 'geo' metadata)", where=source.shown, mend="write it as GeoParquet")
     geo = json.loads(kept)

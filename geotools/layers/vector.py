@@ -17,6 +17,7 @@ from geotools.crs import check_source_crs, coded_crs, describe_crs, parse_crs, t
 from geotools.errors import LayerError
 from geotools.findings import Finding
 from geotools.layers.columns import ColumnUse, resolve_columns
+from geotools.layers.repair import LARGEST_COORDINATE
 from geotools.layers.schema import LayerSchema, check_options
 from geotools.layers.source import Source, SourceLayer, choose_layer, hash_source, look_in, parse_source
 
@@ -107,6 +108,8 @@ def read_vector(
     with look_in(source) as found:
         named = options.get("layer", source.layer if source.url is None else None)
         layer = choose_layer(found, None if named is None else str(named))
+        if schema.name == "parcels" and not layer.features:
+            raise LayerError("there is not one parcel in it", where=layer.where, mend="check the file and the layer")
         uses = resolve_columns(layer.fields, schema, options, where=layer.where)
         columns = [use.source_column for use in uses] if schema.name_fixed else list(layer.fields)
         frame, rows, bounds, findings = load_rows(
@@ -199,7 +202,7 @@ def finite_bounds(geometries: NDArray[np.object_]) -> tuple[float, float, float,
     (1.0, 2.0, 1.0, 2.0)
     """
     coordinates = shapely.get_coordinates(geometries)
-    coordinates = coordinates[np.isfinite(coordinates).all(axis=1)]
+    coordinates = coordinates[(np.abs(coordinates) <= LARGEST_COORDINATE).all(axis=1)]
     if not len(coordinates):
         return (np.nan,) * 4
     (west, south), (east, north) = coordinates.min(axis=0), coordinates.max(axis=0)
@@ -242,9 +245,9 @@ def _load(
     name = None if layer.driver == "GeoJSON" else layer.name  # its one layer has a name of the driver's making
 
     if encoding is not None:
-        _check_encoding(encoding)
+        _check_encoding(encoding, layer)
 
-    def load(use_arrow: bool) -> gpd.GeoDataFrame:
+    def load(use_arrow: bool, on_invalid: str = "raise") -> gpd.GeoDataFrame:
         frame: gpd.GeoDataFrame = pyogrio.read_dataframe(
             layer.opens,
             layer=name,
@@ -253,6 +256,7 @@ def _load(
             bbox=box,
             fid_as_index=box is not None,
             use_arrow=use_arrow,
+            on_invalid=on_invalid,
         )
         return frame
 
@@ -262,19 +266,24 @@ def _load(
             return load(use_arrow=encoding is None), False
         except NotImplementedError:
             return load(use_arrow=False), True
+        except shapely.errors.GEOSException:
+            warnings.warn("shapes that can't be read are taken as missing", stacklevel=2)
+            return load(use_arrow=False, on_invalid="ignore"), False
     except UnicodeDecodeError:
         raise LayerError(
             "its text can't be decoded", where=layer.where, mend="say its encoding, such as encoding = 'cp1252'"
         ) from None
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pyogrio.errors.FeatureError) as error:
-        raise LayerError(f"its rows can't be read ({error})", where=layer.where, mend="export it again") from None
+        raise LayerError("its rows can't be read", where=layer.where, mend="export it again") from error
 
 
-def _check_encoding(encoding: str) -> None:
+def _check_encoding(encoding: str, layer: SourceLayer) -> None:
     try:
         codecs.lookup(encoding)
     except LookupError:
-        raise LayerError(f"there is no encoding {encoding!r}", mend="try 'cp1252' or 'utf-8'") from None
+        raise LayerError(
+            f"there is no encoding {encoding!r}", where=layer.where, mend="try 'cp1252' or 'utf-8'"
+        ) from None
 
 
 def _load_parquet(layer: SourceLayer, columns: Sequence[str]) -> gpd.GeoDataFrame:
@@ -288,7 +297,7 @@ def _load_parquet(layer: SourceLayer, columns: Sequence[str]) -> gpd.GeoDataFram
     try:
         return gpd.read_parquet(layer.opens, columns=[*columns, geometry])
     except (ValueError, OSError) as error:
-        raise LayerError(f"its rows can't be read ({error})", where=layer.where, mend="export it again") from None
+        raise LayerError("its rows can't be read", where=layer.where, mend="export it again") from error
 
 
 def _rows_of(layer: SourceLayer, fids: pd.Index) -> NDArray[np.int64]:
@@ -308,7 +317,7 @@ def _garbled(frame: gpd.GeoDataFrame, name: str) -> list[Finding]:
         if pd.api.types.is_string_dtype(frame[column]):
             count = int(frame[column].str.contains("\ufffd", na=False).sum())
             if count:
-                message = f"{count} values of {column} are garbled (\ufffd)"
+                message = f"{count} of the values of {column} are garbled (\ufffd)"
                 mend = f"say the encoding: --set {name}.encoding=cp1252"
                 found.append(Finding("encoding", "warning", name, message, count=count, mend=mend))
     return found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import copy
 import errno
 import importlib.metadata
 import json
@@ -34,6 +35,8 @@ Progress = Callable[[str, int, int], None]
 
 _OURS = "bajada"
 _RECORD = "run.json"
+_LOTS = "lots"
+"""The table that must have a row for every parcel."""
 _TOLD = "run_record"
 """What a step leaves under this name in its table's `attrs` goes into run.json: a certificate, a gap."""
 _LIBRARIES = ("bajada", "geopandas", "pandas", "numpy", "shapely", "pyogrio", "fiona", "rasterio", "pyproj", "folium")
@@ -112,11 +115,13 @@ def _do(scheduled: ScheduledStep, tables: dict[str, Any], standard: BarrierStand
         options["standard"] = standard
     if step.makes_file:
         options["path"] = folder / scheduled.row.gives
+    if step.package != _OURS:  # what another's step does to its tables must not reach the steps after it
+        layers = {name: copy.copy(table) for name, table in layers.items()}
     try:
         return step.function(**layers, **options)
     except GeotoolsError as error:
         raise error.at(scheduled.row.place) from error
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         if step.package == _OURS:
             raise
         raise StepError(
@@ -133,13 +138,18 @@ def _checked(result: Any, scheduled: ScheduledStep, inputs: Inputs) -> Any:
 
     mend = f"mend step {scheduled.row.use} of package {scheduled.step.package}"
     if not isinstance(result, pd.DataFrame):
-        raise StepError(f"it gave {type(result).__name__}, not a table", where=scheduled.row.place, mend=mend)
+        given = "nothing" if result is None else f"something of the kind {type(result).__name__!r}"
+        raise StepError(f"it gave {given}, not a table", where=scheduled.row.place, mend=mend)
     if (
         isinstance(result, gpd.GeoDataFrame)
         and result._geometry_column_name in result
         and result.crs != inputs.working_crs
     ):
         raise StepError("its result is not in the working CRS", where=scheduled.row.place, mend=mend)
+    parcels: Any = inputs.layers["parcels"]
+    if scheduled.row.gives == _LOTS and len(result) != len(parcels):
+        what = f"it gave {len(result)} lots for {len(parcels)} parcels"
+        raise StepError(what, where=scheduled.row.place, mend=mend)
     return result
 
 
@@ -243,7 +253,7 @@ def _record(
     assumed = [str(one.message) for one in heard if issubclass(one.category, Assumed)]
     noticed = [str(one.message) for one in heard if not issubclass(one.category, Assumed)]
     unused = [f"the layer {name} is given, but no step uses it" for name in schedule.unused_layers]
-    lots = tables.get("lots", parcels)
+    lots = tables.get(_LOTS, parcels)
     return {
         "pipeline": plan.name,
         "title": plan.settings["title"],
