@@ -40,8 +40,11 @@ class Left(NamedTuple):
         return next((text for text in reversed(self.shown.splitlines()) if text.startswith("bajada: ")), "")
 
 
-def prepare(folder: Path) -> None:
+def prepare(folder: Path, base: Path | None = None) -> None:
     """Lay out what every case has: the plan, good lots, desert, and the results of an earlier run."""
+    if base is not None:
+        shutil.copytree(base, folder, dirs_exist_ok=True)
+        return
     shutil.copy(PLAN, folder / "plan.toml")
     save(folder, "lots.gpkg", three(), APN=["001", "002", "003"])
     save(folder, "desert.gpkg", [lot(0, x=-200, y=40, wide=460, deep=360)])

@@ -11,9 +11,16 @@ from battery.making import Case
 from battery.running import EARLIER, JARGON, call, contents, prepare, read_record, read_rejected, read_specs, split
 
 
+@pytest.fixture(scope="session")
+def base(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("base")
+    prepare(made)
+    return made
+
+
 @pytest.fixture
-def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    prepare(tmp_path)
+def folder(base: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    prepare(tmp_path, base)
     monkeypatch.chdir(tmp_path)
     return tmp_path
 
