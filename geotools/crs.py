@@ -378,7 +378,7 @@ def _outside_use(crs: CRS, bounds: Sequence[float], *, slack_deg: float) -> bool
     centre_lon, centre_lat = (lon_west + lon_east) / 2, (lat_south + lat_north) / 2
     west, east = (use.west, use.east) if use.west <= use.east else (use.west, use.east + 360.0)
     return not (
-        west - slack_deg <= centre_lon <= east + slack_deg
+        any(west - slack_deg <= lon <= east + slack_deg for lon in (centre_lon, centre_lon + 360.0))
         and use.south - slack_deg <= centre_lat <= use.north + slack_deg
     )
 

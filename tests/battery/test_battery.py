@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from battery.blanks import unexplained
 from battery.cases import CASES
 from battery.making import Case
 from battery.running import EARLIER, JARGON, call, contents, prepare, read_record, read_rejected, read_specs, split
@@ -56,6 +57,7 @@ def test_case(
         return
     specs = read_specs(folder / "out")
     assert tuple(specs["parcel_id"]) == case.lots
+    assert unexplained(specs) == []
     rejected = read_rejected(folder / "out")
     assert len(rejected) == len(case.rejected), rejected
     for told, wanted in zip(rejected, case.rejected, strict=True):
