@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -15,13 +16,13 @@ from geotools.errors import RasterError, UnitError
 from geotools.units import parse_length
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path
 
     from affine import Affine
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Raster", "open_raster", "read_window", "sample", "vegetation_index"]
+__all__ = ["Raster", "open_cells", "open_raster", "read_window", "sample", "vegetation_index"]
 
 _BAND_OPTIONS = ("red", "near_infrared", "index")
 _TILE_CELLS = 1024
@@ -94,6 +95,8 @@ def open_raster(source: str | Path, name: str, options: Mapping[str, Any] | None
                 where=where,
                 mend="deliver its world file, or a GeoTIFF with position",
             )
+        if any(kind.startswith("complex") for kind in dataset.dtypes):
+            raise RasterError("its cells are complex numbers", where=where, mend="deliver it in whole or real numbers")
         stated = options.get("crs")
         own = coded_crs(CRS.from_wkt(dataset.crs.to_wkt())) if dataset.crs else None
         bounds = _bounds(dataset.transform, dataset.width, dataset.height)
@@ -126,6 +129,32 @@ def open_raster(source: str | Path, name: str, options: Mapping[str, Any] | None
             value_factor=factor,
             value_unit=unit,
         )
+
+
+@contextmanager
+def open_cells(raster: Raster) -> Iterator[Any]:
+    """Open a raster to read its cells.
+
+    Raises
+    ------
+    RasterError
+        If they can't be read: the file is cut off or damaged, or gone by now.
+
+    Examples
+    --------
+    >>> with open_cells(raster) as dataset:  # doctest: +SKIP
+    ...     dataset.read(1)
+    """
+    import rasterio
+    from rasterio.errors import RasterioIOError
+
+    try:
+        with rasterio.open(raster.path) as dataset:
+            yield dataset
+    except RasterioIOError as error:
+        raise RasterError(
+            "its cells can't be read: the file is cut off or damaged", where=raster.path, mend="deliver it again"
+        ) from error
 
 
 def read_window(
@@ -168,7 +197,6 @@ def read_window(
     RasterError
         If bounds or resolution are no window, or the window is larger than 400 million cells.
     """
-    import rasterio
     from affine import Affine
     from rasterio.enums import ColorInterp, Resampling
     from rasterio.vrt import WarpedVRT
@@ -190,7 +218,7 @@ def read_window(
             f"a window of {rows:,} x {columns:,} cells", where=raster.path, mend="read it in smaller parts"
         )
     transform = Affine(cell_m, 0.0, left * cell_m, 0.0, -cell_m, top * cell_m)
-    with rasterio.open(raster.path) as dataset:
+    with open_cells(raster) as dataset:
         needs_alpha = dataset.nodata is None and ColorInterp.alpha not in dataset.colorinterp
         with WarpedVRT(
             dataset,
@@ -232,14 +260,13 @@ def sample(raster: Raster, points_xy: ArrayLike, *, crs: CRS, band: int = 1) -> 
     numpy.ndarray of float64, n
         Metres for an elevation, otherwise the raster's own values.
     """
-    import rasterio
     from rasterio.windows import Window
 
     points = np.asarray(points_xy, dtype=float).reshape(-1, 2)
     values = np.full(len(points), np.nan)
     band = _band_number(band, raster.count, where=raster.path)
     x, y = Transformer.from_crs(crs, raster.crs, always_xy=True).transform(points[:, 0], points[:, 1])
-    with rasterio.open(raster.path) as dataset:
+    with open_cells(raster) as dataset:
         back = ~dataset.transform
         with np.errstate(invalid="ignore"):
             column = back.a * np.asarray(x) + back.b * np.asarray(y) + back.c

@@ -77,7 +77,14 @@ def point(x: float, y: float) -> shapely.Point:
 
 
 def save(
-    folder: Path, name: str, shapes: Sequence[Any], *, crs: Any = 26912, to: Any = None, SPATIAL_INDEX: str = "YES", **columns: Any
+    folder: Path,
+    name: str,
+    shapes: Sequence[Any],
+    *,
+    crs: Any = 26912,
+    to: Any = None,
+    SPATIAL_INDEX: str = "YES",
+    **columns: Any,
 ) -> Path:
     """Save shapes; the driver goes by the name's ending, `to` reprojects."""
     frame = gpd.GeoDataFrame(columns, geometry=list(shapes), crs=crs)

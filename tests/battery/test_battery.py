@@ -1,4 +1,4 @@
-"""Every bad input ends with the right status and a message a person can act on; nothing is lost, nothing half-written."""
+"""Every bad input ends with the right status and a message to act on; nothing is lost, nothing half-written."""
 
 from __future__ import annotations
 
@@ -27,9 +27,7 @@ def folder(base: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.id)
-def test_case(
-    case: Case, folder: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_case(case: Case, folder: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     case.make(folder)
     if (folder / "plugins").is_dir():
         monkeypatch.syspath_prepend(folder / "plugins")
@@ -65,7 +63,9 @@ def test_case(
         assert told.startswith(f"{place}: ")
         assert reason in told
     assert record["counts"] == {
-        "parcels_in": len(case.lots), "parcels_out": len(case.lots), "rejected": len(case.rejected)
+        "parcels_in": len(case.lots),
+        "parcels_out": len(case.lots),
+        "rejected": len(case.rejected),
     }
     unusable = specs["reason"].str.startswith("The outline of the parcel can't be used")
     assert tuple(specs.loc[unusable, "parcel_id"]) == case.not_built

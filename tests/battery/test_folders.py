@@ -109,9 +109,7 @@ def test_two_runs_at_once_by_the_installed_command(folder: Path) -> None:
     command = Path(sys.executable).with_name("bajada")
     if not command.exists():
         pytest.skip("the command is not installed beside this interpreter")
-    runs = [
-        subprocess.Popen([command, *split(feed()), "--quiet"], stderr=subprocess.PIPE, text=True) for _ in range(2)
-    ]
+    runs = [subprocess.Popen([command, *split(feed()), "--quiet"], stderr=subprocess.PIPE, text=True) for _ in range(2)]
     told = [run.communicate(timeout=300)[1] for run in runs]
     codes = sorted(run.returncode for run in runs)
     assert codes in ([0, 0], [0, 2]), told
@@ -125,9 +123,7 @@ def test_the_installed_command_says_the_same(folder: Path) -> None:
     command = Path(sys.executable).with_name("bajada")
     if not command.exists():
         pytest.skip("the command is not installed beside this interpreter")
-    failed = subprocess.run(
-        [command, *split(feed(parcels="lot.gpkg"))], capture_output=True, text=True, check=False
-    )
+    failed = subprocess.run([command, *split(feed(parcels="lot.gpkg"))], capture_output=True, text=True, check=False)
     assert failed.returncode == 2
     assert failed.stderr.splitlines()[-1] == "bajada: lot.gpkg: there is no such file; did you mean 'lots.gpkg'?"
     assert {path.name: path.read_text() for path in (folder / "out").iterdir()} == EARLIER
