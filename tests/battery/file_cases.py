@@ -283,5 +283,5 @@ FILES = (
     ),
     Case("same file for lots and desert", nothing, feed(desert="lots.gpkg"), 0),
     Case("GeoParquet", lots(name="g.parquet"), feed(parcels="g.parquet"), 0),
-    Case("FlatGeobuf", lots(name="g.fgb", SPATIAL_INDEX="NO"), feed(parcels="g.fgb"), 0),
+    Case("FlatGeobuf", lots(name="g.fgb", spatial_index="NO"), feed(parcels="g.fgb"), 0),
 )

@@ -83,7 +83,7 @@ def save(
     *,
     crs: Any = 26912,
     to: Any = None,
-    SPATIAL_INDEX: str = "YES",
+    spatial_index: str = "YES",
     **columns: Any,
 ) -> Path:
     """Save shapes; the driver goes by the name's ending, `to` reprojects."""
@@ -96,7 +96,7 @@ def save(
         if name.endswith(".parquet"):
             frame.to_parquet(path)
         else:
-            more = {"SPATIAL_INDEX": SPATIAL_INDEX} if name.endswith(".fgb") else {}
+            more = {"SPATIAL_INDEX": spatial_index} if name.endswith(".fgb") else {}
             frame.to_file(path, engine="pyogrio", **more)
     return path
 

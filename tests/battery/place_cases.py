@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import shapely
 from battery.making import Case, both, feed, layer, lot, lots, nothing
 
@@ -59,7 +60,7 @@ PLACES = (
     ),
     Case(
         "longitude of 0 to 360",
-        lots([shapely.transform(one, lambda xy: xy + [360, 0]) for one in DEGREES], crs=4326),
+        lots([shapely.transform(one, lambda xy: xy + np.array([360.0, 0.0])) for one in DEGREES], crs=4326),
         feed(desert="lots.gpkg"),
         2,
         ("longitudes beyond 180 degrees", "take 360 from them"),

@@ -36,7 +36,8 @@ def plugin(
         (home / "odd-1.dist-info").mkdir(parents=True)
         (home / "odd_package.py").write_text(
             "import geopandas as gpd\nimport pandas as pd\nimport geotools.errors as errors\n"
-            f'def {named}(parcels: gpd.GeoDataFrame, *, factor: float = 1.0) -> gpd.GeoDataFrame:\n    """Odd."""\n{body}\n'
+            f"def {named}(parcels: gpd.GeoDataFrame, *, factor: float = 1.0) -> gpd.GeoDataFrame:\n"
+            f'    """Odd."""\n{body}\n'
         )
         (home / "odd-1.dist-info" / "METADATA").write_text("Metadata-Version: 2.1\nName: odd\nVersion: 1\n")
         (home / "odd-1.dist-info" / "entry_points.txt").write_text(

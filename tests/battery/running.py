@@ -23,7 +23,8 @@ PLAN = Path(__file__).with_name("plan.toml")
 EARLIER = {"run.json": '{"outputs": ["run.json", "specs.csv"]}', "specs.csv": "of an earlier run"}
 JARGON = re.compile(
     r"Traceback|\b\w*(?:Exception|Error)\b|ERROR \d|Warning \d|DataFrame|Series|pyogrio|fiona|rasterio|shapely"
-    r"|geopandas|GDAL|OGR|GEOS|numpy|pandas|pyproj|NoneType|dtype|ndarray|/vsi|0x[0-9a-f]{6}|line \d+, in |<class|sqlite3_"
+    r"|geopandas|GDAL|OGR|GEOS|numpy|pandas|pyproj|NoneType|dtype|ndarray"
+    r"|/vsi|0x[0-9a-f]{6}|line \d+, in |<class|sqlite3_"
     r"|libshp|errno|\[Errno|site-packages|pydantic|tomllib|click\."
 )
 """What no message may say: words of the libraries beneath."""
