@@ -32,6 +32,7 @@ __all__ = ["READ_WHOLE_UP_TO", "RawLayer", "finite_bounds", "load_rows", "read_v
 READ_WHOLE_UP_TO = 50_000
 """Features up to which a layer is read whole, so that every faulty row is named (assumption of this project)."""
 
+_UNREADABLE = "shapes that can't be read are taken as missing"
 _BOX_DRIVERS = ("GPKG", "ESRI Shapefile", "OpenFileGDB")
 """Drivers whose feature numbers still tell the row when only an area is read."""
 
@@ -175,7 +176,7 @@ def load_rows(
             warnings.simplefilter("always")
             frame, curved = _load(layer, columns, encoding, box)
         told = dict.fromkeys(str(one.message) for one in heard)
-        findings += [Finding("driver", "warning", name, f"its driver says: {text}") for text in told]
+        findings += [Finding("driver", "warning", name, _heard(text)) for text in told]
         if curved:
             message = "curves became chords of 4 degrees of arc (within 0.06 % of their radius)"
             findings.append(Finding("curves", "note", name, message))
@@ -191,6 +192,13 @@ def load_rows(
         frame = frame.set_geometry(gpd.GeoSeries(shapely.force_2d(shapes), index=frame.index, crs=frame.crs))
         findings.append(Finding("height", "note", name, f"{tall} shapes carry Z or M, which are dropped", count=tall))
     return frame, rows, bounds or finite_bounds(frame.geometry.to_numpy()), findings
+
+
+def _heard(text: str) -> str:
+    """Say in our words what a driver warns of."""
+    if "non conformant file extension" in text:
+        return "its name does not end as files of its kind do"
+    return text if text == _UNREADABLE else f"its driver says: {text}"
 
 
 def finite_bounds(geometries: NDArray[np.object_]) -> tuple[float, float, float, float]:
@@ -267,7 +275,7 @@ def _load(
         except NotImplementedError:
             return load(use_arrow=False), True
         except shapely.errors.GEOSException:
-            warnings.warn("shapes that can't be read are taken as missing", stacklevel=2)
+            warnings.warn(_UNREADABLE, stacklevel=2)
             return load(use_arrow=False, on_invalid="ignore"), False
     except UnicodeDecodeError:
         raise LayerError(

@@ -176,7 +176,13 @@ FILES = (
     Case("GeoPackage called shp", renamed("a.gpkg", "b.shp"), feed(parcels="b.shp"), 2, ("b.shp",)),
     Case("GeoJSON called gpkg", renamed("a.geojson", "b.gpkg"), feed(parcels="b.gpkg"), 0),
     Case("GeoPackage called zip", renamed("a.gpkg", "b.zip"), feed(parcels="b.zip"), 2, ("the archive is damaged",)),
-    Case("no ending", renamed("a.gpkg", "noend"), feed(parcels="noend"), 0),
+    Case(
+        "no ending",
+        renamed("a.gpkg", "noend"),
+        feed(parcels="noend"),
+        0,
+        ("its name does not end as files of its kind do",),
+    ),
     Case("shp without shx", without("p.shx", source=lots(name="p.shp")), feed(parcels="p.shp"), 0),
     Case(
         "shp without dbf",
