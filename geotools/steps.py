@@ -5,13 +5,14 @@ from __future__ import annotations
 import difflib
 import importlib.metadata
 import inspect
+import math
 import types
 import typing
 from dataclasses import dataclass
 from functools import cache, cached_property
 from typing import TYPE_CHECKING, Any
 
-from geotools.errors import StepError
+from geotools.errors import StepError, in_plain_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -115,13 +116,16 @@ class Step:
                     where=where,
                     mend=_suggest(name, self.option_names) or "it has no options",
                 )
+            value = options[name]
+            if isinstance(value, float) and not math.isfinite(value):
+                raise StepError(f"{name} = {value} is no finite number", where=where, mend="give a number")
         try:
             checked = self.options_model(**options)
         except ValidationError as error:
             first = error.errors()[0]
             name = str(first["loc"][0])
             raise StepError(
-                f"{name} = {options.get(name)!r} can't be used: {first['msg'].lower()}",
+                f"{name} = {options.get(name)!r} can't be used: {in_plain_words(first['msg'])}",
                 where=f"{where}, step {self.id}",
                 mend=f"'bajada steps {self.id}' shows its options",
             ) from None

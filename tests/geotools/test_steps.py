@@ -114,7 +114,7 @@ def test_third_party_step_is_listed_described_and_run(plugin: dict[str, str], to
     ("use", "said"),
     [
         ("fail", "RuntimeError: boom"),
-        ("wrong", "it gave int, not a table"),
+        ("wrong", "it gave something of the kind 'int', not a table"),
         ("broken", "can't be loaded"),
         ("score_exposure", "is claimed by bajada and corner-count"),
     ],
