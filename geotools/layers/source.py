@@ -196,19 +196,20 @@ def look_in(source: Source, options: Mapping[str, Any] = _NO_OPTIONS) -> Iterato
         yield found
 
 
-def choose_layer(found: list[SourceLayer], wanted: str | None) -> SourceLayer:
-    """Pick the layer asked for, or the only one.
+def choose_layer(found: list[SourceLayer], wanted: str | None, *, like: str = "") -> SourceLayer:
+    """Pick the layer asked for, or the only one, or the one that bears the name of the input that it is read for.
 
     Raises
     ------
     LayerError
-        If there are several and none is named, or the name isn't there.
+        If there are several, none of them named or called like the input, or the name isn't there.
     """
     source = found[0].source
     names = [layer.name for layer in found]
     if wanted is None:
-        if len(found) == 1:
-            return found[0]
+        alike = [layer for layer in found if layer.name.casefold() == like.casefold()]
+        if len(found) == 1 or len(alike) == 1:
+            return (alike or found)[0]
         raise LayerError(
             f"there are {len(found)} layers: {', '.join(names)}",
             where=source.shown,

@@ -111,7 +111,7 @@ def read_vector(
     source = parse_source(text, base=base)
     with look_in(source, options) as found:
         named = options.get("layer", None if source.is_database else source.layer)
-        layer = choose_layer(found, None if named is None else str(named))
+        layer = choose_layer(found, None if named is None else str(named), like=schema.name)
         if schema.name == "parcels" and not layer.features:
             raise LayerError("there is not one parcel in it", where=layer.where, mend="check the file and the layer")
         uses = resolve_columns(layer.fields, schema, options, where=layer.where)
@@ -124,6 +124,9 @@ def read_vector(
             area=area,
             crs=parse_crs(options["crs"], where=f"[{schema.name}] crs") if "crs" in options else None,
         )
+        if named is None and len(found) > 1:
+            message = f"of its {len(found)} layers the one called {layer.name} is read"
+            findings.append(Finding("layer", "assumption", schema.name, message, mend="or name another: FILE#LAYER"))
         sha256 = _hash(source, frame, {} if hashes is None else hashes)
     stated = options.get("crs")
     if stated is not None:

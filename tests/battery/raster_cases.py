@@ -161,7 +161,7 @@ RASTERS = (
         text("dem.tif", b"hills " * 99),
         feed("elevation=dem.tif"),
         2,
-        ("no raster that is read",),
+        ("it is of no kind that is read", "GeoTIFF"),
     ),
     Case(
         "elevation cut off",

@@ -14,7 +14,7 @@ import pandas as pd
 import pyogrio
 from battery.making import lot, save, three
 
-from geotools import cli, steps
+from geotools import cli
 
 if TYPE_CHECKING:
     import pytest
@@ -56,7 +56,6 @@ def prepare(folder: Path, base: Path | None = None) -> None:
 
 def call(words: list[str], capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Left:
     """Call the command in this process with the working folder as it is."""
-    steps.find_step.cache_clear()
     capfd.readouterr()
     monkeypatch.setattr(sys, "argv", ["bajada", *words])
     code: object = 0
