@@ -460,6 +460,22 @@ def _layer_settings(settings: tuple[str, ...]) -> dict[str, dict[str, Any]]:
     return options
 
 
+def _tell_refusal(error: click.ClickException) -> None:
+    """Tell what was wrong with the words of a command, with the usual mistake in our words."""
+    words = sys.argv[1:]
+    for option, shape in (("--input", "LAYER=SOURCE"), ("--set", "NAME=VALUE")):
+        for at, word in enumerate(words[:-2]):
+            if word == option and "=" not in words[at + 1] and not words[at + 2].startswith("-"):
+                name, value = words[at + 1 : at + 3]
+                click.echo(
+                    f"bajada: {option}: {name!r} and {value!r} come apart; write {option} {name}={value} "
+                    f"({shape}, without spaces around =)",
+                    err=True,
+                )
+                return
+    error.show()
+
+
 def main() -> None:
     """Run the command line: exit status 0 done, 2 the input can't be used, 1 a fault of the toolkit itself."""
     try:
@@ -468,7 +484,7 @@ def main() -> None:
         click.echo(f"bajada: {error}", err=True)
         sys.exit(2)
     except click.ClickException as error:
-        error.show()
+        _tell_refusal(error)
         sys.exit(2)
     except (click.Abort, KeyboardInterrupt):
         click.echo("bajada: stopped", err=True)

@@ -87,7 +87,8 @@ def _layers(
 ) -> list[SourceLayer]:
     named = options.get("layer", None if source.is_database else source.layer)
     if schema is not None or named is not None:
-        return [choose_layer(found, None if named is None else str(named))]
+        like = schema.name if schema is not None else ""
+        return [choose_layer(found, None if named is None else str(named), like=like)]
     return found
 
 

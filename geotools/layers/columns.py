@@ -292,7 +292,8 @@ def _check_ids(ids: Any, wrong: Callable[..., None]) -> None:
     if twice.any():
         names = series[twice].unique()
         first = ", ".join(first_few(names))
-        what = f"{len(names)} ids come more than once, on {int(twice.sum())} rows (first: {first})"
+        come = "1 id comes" if len(names) == 1 else f"{len(names)} ids come"
+        what = f"{come} more than once, on {int(twice.sum())} rows (first: {first})"
         wrong(what, twice, "give each parcel its own id; several ids on one shape (a condominium) are in order")
 
 

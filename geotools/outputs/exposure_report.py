@@ -9,6 +9,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from geotools.crs import describe_crs, lonlat_bounds, scale_error_pct
 from geotools.errors import OutputError
 from geotools.outputs.cautions import CAUTIONS
 from geotools.outputs.display import check_same_crs, show_table
@@ -70,6 +71,7 @@ def write_exposure_report(
     lines += _first_lots(scored_lots)
     lines += _validation(validation)
     lines += _scenarios(scenarios)
+    lines += _scale(scored_lots)
     lines += ["What must be kept in mind", "-------------------------", *[f"- {caution}" for caution in CAUTIONS]]
     try:
         path.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
@@ -124,6 +126,22 @@ def write_exposure_layers(
         for name, table in tables.items()
     }
     write_geopackage(path, layers, geometry_types={**types, "scenarios": "MultiPolygon"})
+
+
+def _scale(scored_lots: pd.DataFrame) -> list[str]:
+    """Say how far lengths are from the ground; h / R for the height, R = 6,371 km, is 48 millionths a 1,000 ft."""
+    crs = getattr(scored_lots, "crs", None)
+    if crs is None or not crs.is_projected:
+        return []
+    bounds = [float(value) for value in scored_lots.total_bounds]
+    error_ppm = scale_error_pct(crs, lonlat_bounds(bounds, crs)) * 1e4
+    return [
+        *_heading("How true the lengths are"),
+        f"Lengths are measured in {describe_crs(crs)} ({crs.name}). On this site its scale is within",
+        f"{error_ppm:,.0f} parts per million of the ground ({error_ppm / 1e3:.2f} ft in 1,000 ft), not counting the",
+        "height above the sea: the ground is longer by 48 parts per million for every 1,000 ft of it.",
+        "",
+    ]
 
 
 def _heading(text: str) -> list[str]:

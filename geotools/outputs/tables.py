@@ -14,7 +14,7 @@ import pandas as pd
 
 from geotools.errors import Noticed, OutputError
 from geotools.outputs.cautions import CAUTIONS
-from geotools.outputs.columns import SPECS_COLUMNS, VERDICTS, ColumnMeaning, explain_column
+from geotools.outputs.columns import SPECS_COLUMNS, VERDICTS, ColumnMeaning, blank_where, explain_column
 from geotools.outputs.display import show_table
 
 if TYPE_CHECKING:
@@ -145,6 +145,16 @@ def _check_ranks(specs: pd.DataFrame) -> None:
         )
 
 
+def _describe(meaning: ColumnMeaning) -> str:
+    unit = f" Unit: {meaning.unit}." if meaning.unit else ""
+    return f"{meaning.meaning}{unit}{_blank(meaning)}"
+
+
+def _blank(meaning: ColumnMeaning) -> str:
+    where = blank_where(meaning.name)
+    return f" Blank {where}." if where else ""
+
+
 def _describe_table(shown: pd.DataFrame) -> dict[str, Any]:
     """Describe the shown columns in the terms of the Frictionless Table Schema."""
     fields: list[dict[str, Any]] = []
@@ -154,7 +164,7 @@ def _describe_table(shown: pd.DataFrame) -> dict[str, Any]:
             "name": meaning.name,
             "title": meaning.title,
             "type": meaning.type or _TYPES_OF.get(shown[name].dtype.kind, "string"),
-            "description": f"{meaning.meaning} Unit: {meaning.unit}." if meaning.unit else meaning.meaning,
+            "description": _describe(meaning),
         }
         if meaning.unit:
             field["unit"] = meaning.unit
@@ -237,7 +247,7 @@ def _fill_meanings(sheet: Worksheet, meanings: list[ColumnMeaning], heading: For
         sheet.write_string(0, place, title, heading)
         sheet.set_column(place, place, width, wrapped)
     for row, meaning in enumerate(meanings, start=1):
-        for place, text in enumerate((meaning.name, meaning.title, meaning.unit, meaning.meaning)):
+        for place, text in enumerate((meaning.name, meaning.title, meaning.unit, meaning.meaning + _blank(meaning))):
             sheet.write_string(row, place, text, wrapped)
     sheet.freeze_panes(1, 0)
 

@@ -185,7 +185,12 @@ def make_tables(plan: Plan, wanted: Collection[str]) -> dict[str, Any]:
     tables: dict[str, Any] = {**number_rows(inputs.layers), "rejected": inputs.rejected}
     for scheduled in schedule.steps:
         tables[scheduled.row.gives] = do_step(
-            scheduled, tables, standard=schedule.standard, crs=inputs.working_crs, folder=plan.base
+            scheduled,
+            tables,
+            parcels=len(tables["parcels"]),
+            standard=schedule.standard,
+            crs=inputs.working_crs,
+            folder=plan.base,
         )
     return {name: tables[name] for name in wanted if name in tables}
 

@@ -6,6 +6,7 @@ import contextlib
 import errno
 import json
 import os
+import re
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -17,6 +18,9 @@ __all__ = ["RECORD", "check_target", "fresh_folder"]
 
 RECORD = "run.json"
 """The record that a run leaves in its folder."""
+
+_UNFINISHED = "-unfinished-"
+_EARLIER = "-earlier"
 
 
 def check_target(out: Path) -> Path:
@@ -81,7 +85,10 @@ def fresh_folder(out: Path) -> Iterator[Path]:
     target = check_target(out)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        folder = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
+        with _alone_in(target.parent):
+            _clear_killed(target)
+            folder = Path(tempfile.mkdtemp(prefix=f".{target.name}{_UNFINISHED}", dir=target.parent))
+            held = _hold(folder, wait=False)
         folder.chmod(0o777 & ~_umask())
     except OSError as error:
         raise OutputError(
@@ -91,8 +98,9 @@ def fresh_folder(out: Path) -> Iterator[Path]:
         ) from error
     try:
         yield folder
-        _keep_foreign_files(target, folder)
-        _put_in_place(folder, target)
+        with _alone_in(target.parent):
+            _keep_foreign_files(target, folder)
+            _put_in_place(folder, target)
     except OSError as error:
         if not _is_about(error, folder, target):
             raise
@@ -101,6 +109,57 @@ def fresh_folder(out: Path) -> Iterator[Path]:
         ) from error
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+        if held is not None:
+            os.close(held)
+
+
+def _hold(folder: Path, *, wait: bool) -> int | None:
+    """Lock a folder until what is given is closed or the process ends; None where another has it or locks are unknown.
+
+    The lock is on the folder itself and leaves no file; it goes with the folder when it is renamed.
+    """
+    try:
+        import fcntl
+    except ImportError:
+        return None
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return None
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX if wait else fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        os.close(handle)
+        return None
+    return handle
+
+
+@contextlib.contextmanager
+def _alone_in(parent: Path) -> Iterator[None]:
+    """Let runs that write to one folder make and change places one after the other."""
+    handle = _hold(parent, wait=True)
+    try:
+        yield
+    finally:
+        if handle is not None:
+            os.close(handle)
+
+
+def _clear_killed(target: Path) -> None:
+    """Take away what killed runs of the same target have left; results taken out of place come back where none are."""
+    name = re.compile(re.escape(f".{target.name}{_UNFINISHED}") + rf"[a-z0-9_]{{8}}(?:{_EARLIER})?")
+    beside = target.parent.iterdir() if os.access(target.parent, os.R_OK) else ()
+    for path in sorted(one for one in beside if name.fullmatch(one.name)):
+        held = _hold(path, wait=False)
+        if held is None:  # its run goes on
+            continue
+        try:
+            if path.name.endswith(_EARLIER) and not target.exists():
+                path.rename(target)
+            else:
+                shutil.rmtree(path, ignore_errors=True)
+        finally:
+            os.close(held)
 
 
 def _is_about(error: OSError, folder: Path, target: Path) -> bool:
@@ -133,13 +192,14 @@ def _keep_foreign_files(target: Path, folder: Path) -> None:
 
 
 def _put_in_place(folder: Path, target: Path) -> None:
-    earlier = folder.with_name(f"{folder.name}-earlier")
+    earlier = folder.with_name(f"{folder.name}{_EARLIER}")
     if target.exists():
         target.rename(earlier)
     try:
         folder.rename(target)
     except OSError:
-        if earlier.exists():
+        if earlier.exists() and not target.exists():
             earlier.rename(target)
+        shutil.rmtree(earlier, ignore_errors=True)
         raise
     shutil.rmtree(earlier, ignore_errors=True)

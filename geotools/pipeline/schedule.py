@@ -20,6 +20,7 @@ __all__ = ["FROM_READING", "Schedule", "ScheduledStep", "check_plan"]
 FROM_READING = ("rejected",)
 """Tables that reading the inputs gives, beside the layers themselves."""
 _UNITS = ("us", "metric")
+_LONGEST_NAME = 100
 
 
 @dataclass(frozen=True)
@@ -126,9 +127,10 @@ def _givers(plan: Plan, steps: list[tuple[StepRow, Step]]) -> dict[str, StepRow]
                 f"{row.gives!r} is given by {givers[row.gives].place} already", where=row.place, mend="rename one"
             )
         if step.makes_file:
-            if PurePath(row.gives).name != row.gives or not PurePath(row.gives).suffix or row.gives == "run.json":
+            whole = PurePath(row.gives).name == row.gives and PurePath(row.gives).suffix and row.gives != "run.json"
+            if not whole or len(row.gives) > _LONGEST_NAME:
                 raise PipelineError(
-                    f"{row.gives!r} is no plain file name",
+                    f"{row.gives[:_LONGEST_NAME]!r} is no plain file name",
                     where=row.place,
                     mend="write a name such as 'specs.csv', without folders",
                 )

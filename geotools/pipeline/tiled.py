@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any
 import geopandas as gpd
 import pandas as pd
 
-from geotools.errors import EngineError, GeotoolsError, OutputError
-from geotools.pipeline.doing import TOLD, do_step, listening
+from geotools.errors import EngineError, GeotoolsError, OutputError, StepError
+from geotools.pipeline.doing import LOTS, TOLD, do_step, listening
 from geotools.pipeline.partition import read_tiling
 from geotools.pipeline.placing import check_target, fresh_folder
 from geotools.pipeline.record import Said, record_run, said_by, write_record
@@ -215,8 +215,14 @@ class _Joined:
         for source in one.sources.values():
             if source is not None:
                 self._get(source)
-        crs = self.job.inputs.working_crs
-        result = do_step(one, self.tables, standard=self.schedule.standard, crs=crs, folder=folder)
+        result = do_step(
+            one,
+            self.tables,
+            parcels=self.job.lots,
+            standard=self.schedule.standard,
+            crs=self.job.inputs.working_crs,
+            folder=folder,
+        )
         if one.step.makes_file:
             return {}
         self.tables[one.row.gives] = result
@@ -224,7 +230,17 @@ class _Joined:
 
     def lots_out(self) -> int:
         """How many lots the result has."""
-        return len(self.tables["lots"]) if "lots" in self.tables else self.job.lots
+        return len(self.tables[LOTS]) if LOTS in self.tables else self.job.lots
+
+    def _check_lots(self, name: str, joined: Any) -> None:
+        """Refuse lots that a step has given other ids: their tiles no longer know them."""
+        if name == LOTS and len(joined) != self.job.lots:
+            row, step = self.made_by[name].row, self.made_by[name].step
+            raise StepError(
+                f"it gave {len(joined)} lots with the ids of the {self.job.lots} parcels",
+                where=row.place,
+                mend=f"mend step {row.use} of package {step.package}",
+            )
 
     def _get(self, name: str) -> None:
         if name in self.tables:
@@ -234,6 +250,7 @@ class _Joined:
             return
         joined = _join(self.job, name)
         if joined is not None:
+            self._check_lots(name, joined)
             self.tables[name] = joined
         else:
             # A table that belongs to no lots, such as weights or joined habitat: made once more, over everything.

@@ -166,7 +166,7 @@ def test_third_party_factor_counts_in_score_reason_and_draws(
     ("use", "said"),
     [
         ("fail", "RuntimeError: boom"),
-        ("wrong", "it gave int, not a table"),
+        ("wrong", "it gave something of the kind 'int', not a table"),
         ("broken", "can't be loaded"),
         ("score_exposure", "is claimed by bajada and corner-count"),
     ],

@@ -335,7 +335,7 @@ def test_double_ids_and_condominiums(save):
     inputs = read_inputs({"parcels": save(stack, "stack.gpkg")})
     assert len(inputs.layers["parcels"]) == 3
     assert "stacked" in kinds_of(inputs)
-    with pytest.raises(LayerError, match="1 ids come more than once, on 2 rows"):
+    with pytest.raises(LayerError, match="1 id comes more than once, on 2 rows"):
         read_inputs({"parcels": save(layer([square(0, 0), square(0, 0)], parcel_id=["1", "1"]), "double.gpkg")})
 
 
