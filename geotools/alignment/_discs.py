@@ -20,6 +20,7 @@ __all__ = [
     "TURN",
     "Discs",
     "cross",
+    "dot",
     "draw",
     "find_corners",
     "join_discs",
@@ -212,6 +213,17 @@ def cross(first: Floats, second: Floats) -> Floats:
     return np.asarray(first[..., 0] * second[..., 1] - first[..., 1] * second[..., 0])
 
 
+def dot(first: Floats, second: Floats) -> Floats:
+    """Inner product of plane vectors.
+
+    Examples
+    --------
+    >>> float(dot(np.array([1.0, 2.0]), np.array([3.0, 4.0])))
+    11.0
+    """
+    return np.asarray(first[..., 0] * second[..., 0] + first[..., 1] * second[..., 1])
+
+
 def turn_left(vector: Floats) -> Floats:
     """Plane vectors turned left by a right angle.
 
@@ -243,7 +255,7 @@ def _outline_corners(outline: Floats, number: Integers) -> tuple[Floats, Floats,
     first = np.searchsorted(number, number, side="left") == previous + 1
     previous[first] = np.searchsorted(number, number[first], side="right") - 1
     behind = ahead[previous]
-    turn = np.arctan2(cross(behind, ahead), (behind * ahead).sum(axis=1))
+    turn = np.arctan2(cross(behind, ahead), dot(behind, ahead))
     turn = np.where(turn <= -np.pi + 1e-12, np.pi, turn)
     normal = np.arctan2(-behind[:, 0], behind[:, 1])
     bends = turn > 1e-9

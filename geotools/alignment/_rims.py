@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from geotools.alignment._discs import SLACK_M, TURN, Discs, match, unit
+from geotools.alignment._discs import SLACK_M, TURN, Discs, dot, match, unit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -80,15 +80,15 @@ def _nearest(
     at, edge = match(discs.lot[used], edge_lot)
     disc = used[at]
     run = end - begin
-    single = (run == 0.0).all(axis=1)[edge]
+    single = (dot(run, run) == 0.0)[edge]
     foot = [begin[edge[single]]]
     of = [(disc[single], edge[single])]
     disc, edge = disc[~single], edge[~single]
     centre, radius_m, begin, run = discs.centre[disc], discs.radius_m[disc], begin[edge], run[edge]
-    square = np.maximum((run**2).sum(axis=1), 1e-18)
+    square = np.maximum(dot(run, run), 1e-18)
     toward = centre - begin
-    along = (toward * run).sum(axis=1) / square
-    off_line = (toward**2).sum(axis=1) - along**2 * square
+    along = dot(toward, run) / square
+    off_line = dot(toward, toward) - along**2 * square
     half = np.sqrt(np.maximum(radius_m**2 - off_line, 0.0) / square)
     crosses = off_line <= radius_m**2
     shares = (np.clip(along, 0.0, 1.0), np.zeros_like(along), np.ones_like(along), along - half, along + half)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import shapely
 
-from geotools.alignment._discs import SLACK_M, TURN, Discs, cross, find_corners, match, turn_left, unit
+from geotools.alignment._discs import SLACK_M, TURN, Discs, cross, dot, find_corners, match, turn_left, unit
 from geotools.alignment._rims import find_spots
 from geotools.alignment._walks import shortest_rounds
 
@@ -26,7 +26,7 @@ RAY_SHARE = 0.381966
 """Where between the normals of a corner's edges a ray leaves it: the golden part keeps clear of parallels."""
 
 _ANGLE_SLACK = 1e-7  # radians
-_PAIRS_AT_ONCE = 150_000
+_PAIRS_AT_ONCE = 16_000
 """Pairs of discs that are worked on together: as many as the processor's cache holds with all that hangs on them."""
 
 
@@ -210,7 +210,7 @@ def _is_free(tangents: _Tangents, keep: Keep, ground: Geometries) -> Flags:
     near = away < most[which] - SLACK_M
     at, which, across, away = at[near], which[near], across[near], away[near]
     along = tangents.end[at] - tangents.begin[at]
-    abreast = np.abs((along * across).sum(axis=1)) <= _ANGLE_SLACK * 10 * tangents.length_m[at] * away
+    abreast = np.abs(dot(along, across)) <= _ANGLE_SLACK * 10 * tangents.length_m[at] * away
     needed = np.where(cross(along, across) > 0.0, keep.left_m[which], keep.right_m[which])
     free[at[abreast & (away < needed - SLACK_M)]] = False
     return free
@@ -220,29 +220,31 @@ def _misses_corners(tangents: _Tangents, keep: Keep, least_m: Floats) -> Flags:
     # A corner of a thing that is too near settles it, and points have no more than that. One corner of each lot at a
     # time: most tangents are settled by the first few.
     corners, thing = shapely.get_coordinates(keep.things, return_index=True)
+    east, north = np.ascontiguousarray(corners.T)
     limit = np.square(np.maximum(least_m - SLACK_M, 0.0))[thing]
     lots = np.arange(int(tangents.lot.max(initial=-1)) + 1)
     first, last = (np.searchsorted(keep.lot[thing], lots, side=side) for side in ("left", "right"))
     free = np.ones(len(tangents.lot), dtype=np.bool_)
     some = np.arange(len(free))
-    run = tangents.end - tangents.begin
-    square = np.maximum((run**2).sum(axis=1), 1e-18)
-    for rank in range(int((last - first).max(initial=0))):
-        some = some[(first + rank < last)[tangents.lot[some]]]
-        at = first[tangents.lot[some]] + rank
-        toward, ahead = corners[at] - tangents.begin[some], run[some]
-        share = np.clip((toward[:, 0] * ahead[:, 0] + toward[:, 1] * ahead[:, 1]) / square[some], 0.0, 1.0)
-        across = toward - share[:, None] * ahead
-        near = across[:, 0] ** 2 + across[:, 1] ** 2 <= limit[at]
+    (west, south), (right, up) = tangents.begin.T.copy(), (tangents.end - tangents.begin).T.copy()
+    square = np.maximum(right**2 + up**2, 1e-18)
+    at, end = first[tangents.lot], last[tangents.lot]
+    while len(some):
+        along, across = east[at] - west, north[at] - south
+        share = np.clip((along * right + across * up) / square, 0.0, 1.0)
+        near = (along - share * right) ** 2 + (across - share * up) ** 2 <= limit[at]
         free[some[near]] = False
-        some = some[~near]
+        at = at + 1
+        stay = np.flatnonzero(~near & (at < end))
+        some, at, end, square = some[stay], at[stay], end[stay], square[stay]
+        west, south, right, up = west[stay], south[stay], right[stay], up[stay]
     return free
 
 
 def _from_line(begin: Floats, end: Floats, point: Floats) -> Floats:
     """From the place of a straight line that is nearest to a point to that point."""
     run, toward = end - begin, point - begin
-    share = (toward * run).sum(axis=1) / np.maximum((run**2).sum(axis=1), 1e-18)
+    share = dot(toward, run) / np.maximum(dot(run, run), 1e-18)
     return np.asarray(toward - np.clip(share, 0.0, 1.0)[:, None] * run)
 
 
@@ -286,7 +288,7 @@ def _rays(core: Geometries, tangents: _Tangents) -> tuple[Floats, Floats]:
 def _line_crossings(origin: Floats, ray: Floats, begin: Floats, end: Floats) -> Integers:
     side_begin, side_end = cross(ray, begin - origin), cross(ray, end - origin)
     crosses = (side_begin < 0.0) != (side_end < 0.0)
-    ahead = ((begin - origin) * ray).sum(axis=1) * side_end - ((end - origin) * ray).sum(axis=1) * side_begin
+    ahead = dot(begin - origin, ray) * side_end - dot(end - origin, ray) * side_begin
     sign = np.where(side_begin < 0.0, 1, -1)
     return np.where(crosses & (ahead * sign > 0.0), sign, 0)
 
@@ -296,7 +298,7 @@ def _curve_crossings(
 ) -> Integers:
     origin, ray = origin[discs.lot], ray[discs.lot]
     toward = discs.centre - origin
-    middle = (toward * ray).sum(axis=1)
+    middle = dot(toward, ray)
     half_square = discs.radius_m**2 - cross(ray, toward) ** 2
     half = np.sqrt(np.maximum(half_square, 0.0))
     crossings = np.zeros(len(disc), dtype=np.int64)
