@@ -25,7 +25,7 @@ from geotools.rasters import Raster, open_raster
 if TYPE_CHECKING:
     from geotools.pipeline.schedule import Schedule
 
-__all__ = ["LOT", "NUMBER", "TileJob", "begin_job", "job_key", "load_table", "open_job", "save_table"]
+__all__ = ["LOT", "NUMBER", "TileJob", "begin_job", "forget_job", "job_key", "load_table", "open_job", "save_table"]
 
 LOT = "_lot"
 """Column of stored tables: position of the lot that a row belongs to among all lots, -1 for none."""
@@ -193,6 +193,11 @@ def open_job(folder: Path) -> TileJob | None:
     return TileJob(
         folder, content["key"], plan, Tiling(**content["tiling"]), partition, inputs, tuple(content["layers"]), rasters
     )
+
+
+def forget_job(folder: Path) -> None:
+    """Take away what lets a run be gone on with."""
+    (folder / _JOB).unlink(missing_ok=True)
 
 
 def save_table(table: pd.DataFrame, path: Path) -> None:
