@@ -11,12 +11,12 @@ import re
 import shutil
 import stat
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from geotools.errors import OutputError
 
-__all__ = ["RECORD", "check_target", "fresh_folder"]
+__all__ = ["RECORD", "check_target", "fresh_folder", "said_of_disk"]
 
 RECORD = "run.json"
 """The record that a run leaves in its folder."""
@@ -109,22 +109,27 @@ def fresh_folder(out: Path) -> Iterator[Path]:
         folder.chmod(stat.S_IMODE(target.stat().st_mode) if target.is_dir() else 0o777 & ~_umask())
         _put_in_place(folder, target)
     except OSError as error:
-        if not _is_about(error, folder, target):
-            raise
-        raise OutputError(
-            f"it can't be written: {error.strerror}", where=str(out), mend="make room or name another folder"
-        ) from error
+        raise said_of_disk(error, (folder, target), where=str(out)) from error
     finally:
         shutil.rmtree(folder, ignore_errors=True)
         for descriptor in held:
             os.close(descriptor)
 
 
-def _is_about(error: OSError, folder: Path, target: Path) -> bool:
-    """Whether an error of the operating system is about the results, or about room on the disk."""
-    places = [str(name) for name in (error.filename, error.filename2) if name]
-    ours = any(place.startswith((str(folder), str(target))) for place in places)
-    return ours or error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
+def said_of_disk(error: OSError, places: Iterable[Path], *, where: str) -> Exception:
+    """Say an error of the operating system in our words if it is about these places or room on the disk.
+
+    Examples
+    --------
+    >>> str(said_of_disk(OSError(errno.ENOSPC, "No space left on device"), [], where="maps/screen"))
+    "maps/screen: it can't be written: No space left on device; make room or name another folder"
+    """
+    names = [str(name) for name in (error.filename, error.filename2) if name]
+    ours = any(name.startswith(str(place)) for name in names for place in places)
+    if not ours and error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS):
+        return error
+    why = os.strerror(error.errno) if error.errno else error.strerror
+    return OutputError(f"it can't be written: {why}", where=where, mend="make room or name another folder")
 
 
 def _umask() -> int:

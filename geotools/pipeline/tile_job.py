@@ -145,7 +145,12 @@ def begin_job(folder: Path, plan: Plan, schedule: Schedule, tiling: Tiling, key:
     layers = tuple(name for name in inputs.layers if name not in rasters)
     content = {
         "key": key,
-        "plan": {**asdict(plan), "base": str(plan.base)},
+        # Sources as they may be shown: a database's address holds its password.
+        "plan": {
+            **asdict(plan),
+            "base": str(plan.base),
+            "inputs": {name: parse_source(source).shown for name, source in plan.inputs.items()},
+        },
         "tiling": tiling.model_dump(),
         "working_crs": inputs.working_crs.to_wkt(),
         "scale_error_pct": inputs.scale_error_pct,

@@ -19,7 +19,7 @@ import pandas as pd
 from geotools.errors import EngineError, GeotoolsError, OutputError
 from geotools.pipeline.doing import TOLD, do_step, listening
 from geotools.pipeline.partition import read_tiling
-from geotools.pipeline.placing import check_target, fresh_folder
+from geotools.pipeline.placing import check_target, fresh_folder, said_of_disk
 from geotools.pipeline.record import Said, record_run, said_by, write_record
 from geotools.pipeline.schedule import Schedule, ScheduledStep, check_plan
 from geotools.pipeline.tile_job import LOT, NUMBER, TileJob, begin_job, forget_job, job_key, load_table, open_job
@@ -176,6 +176,8 @@ def _under_way(target: Path) -> Iterator[Path]:
             yield folder
         except (EngineError, OutputError):
             raise
+        except OSError as error:
+            raise said_of_disk(error, [folder], where=str(target)) from error
         except GeotoolsError:
             _remove(folder)
             raise
