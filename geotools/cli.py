@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 import time
 import traceback
@@ -17,6 +18,12 @@ __all__ = ["main"]
 
 _CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 110}
 _LENGTH = "LENGTH"
+_UNSEEN = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+"""Signs by which a text in the data could steer the terminal, or read as another."""
+_OUT_OF_MEMORY = (
+    "the memory of this machine is used up; an earlier result is as it was; do the run in smaller tiles "
+    "(--set tiles.lots=1000), or where there is more memory"
+)
 
 
 @click.group(context_settings=_CONTEXT)
@@ -110,7 +117,7 @@ def run(
     click.echo(f"{came:,} parcels in, {went:,} out, {rejected:,} features in 'rejected'")
     for kind in ("assumptions", "warnings"):
         for text in record[kind]:
-            click.echo(f"{kind.removesuffix('s')}: {text}")
+            click.echo(_UNSEEN.sub("", f"{kind.removesuffix('s')}: {text}"))
     for text in changes:
         click.echo(f"since then: {text}")
     if earlier is not None and not changes:
@@ -151,7 +158,7 @@ def check(sources: tuple[str, ...], settings: tuple[str, ...], as_json: bool, qu
         click.echo(json.dumps([asdict(finding) for finding in findings], indent=2, ensure_ascii=False))
     else:
         for line in format_findings(findings):
-            click.echo(line)
+            click.echo(_UNSEEN.sub("", line))
         if not quiet and not any(finding.severity in ("error", "warning") for finding in findings):
             click.echo("nothing found wrong")
     if any(finding.severity == "error" for finding in findings):
@@ -481,7 +488,7 @@ def main() -> None:
     try:
         commands(standalone_mode=False)
     except GeotoolsError as error:
-        click.echo(f"bajada: {error}", err=True)
+        click.echo(f"bajada: {_UNSEEN.sub('', str(error))}", err=True)
         sys.exit(2)
     except click.ClickException as error:
         _tell_refusal(error)
@@ -491,7 +498,10 @@ def main() -> None:
         sys.exit(130)
     except BrokenPipeError:
         sys.exit(0)
-    except Exception:  # noqa: BLE001 - the last resort: whatever it is, it is our fault and says so
+    except Exception as error:  # noqa: BLE001 - the last resort: whatever it is, it is our fault and says so
+        if isinstance(error, MemoryError) or "bad_alloc" in str(error):
+            click.echo(f"bajada: {_OUT_OF_MEMORY}", err=True)
+            sys.exit(2)
         traceback.print_exc()
         click.echo("bajada: this is a fault of the toolkit, not of your data; please report the lines above", err=True)
         sys.exit(1)

@@ -12,7 +12,7 @@ import pandas as pd
 from geotools.crs import describe_crs, lonlat_bounds, scale_error_pct
 from geotools.errors import OutputError
 from geotools.outputs.cautions import CAUTIONS
-from geotools.outputs.display import check_same_crs, show_table
+from geotools.outputs.display import check_same_crs, clean_text, show_table
 from geotools.units import METRES_PER_FOOT
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ def write_exposure_report(
     lines += _scale(scored_lots)
     lines += ["What must be kept in mind", "-------------------------", *[f"- {caution}" for caution in CAUTIONS]]
     try:
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
+        path.write_text("".join(f"{clean_text(line)}\n" for line in lines), encoding="utf-8", newline="\n")
     except OSError as error:
         raise OutputError(f"it can't be written ({error.strerror})", where=str(path), mend="check the folder") from None
 

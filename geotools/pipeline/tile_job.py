@@ -26,7 +26,7 @@ from geotools.rasters import Raster, open_raster
 if TYPE_CHECKING:
     from geotools.pipeline.schedule import Schedule
 
-__all__ = ["LOT", "TileJob", "begin_job", "job_key", "load_table", "open_job", "save_table"]
+__all__ = ["LOT", "TileJob", "begin_job", "forget_job", "job_key", "load_table", "open_job", "save_table"]
 
 LOT = "_lot"
 """Column of stored tables: position of the lot that a row belongs to among all lots, -1 for none."""
@@ -145,7 +145,12 @@ def begin_job(folder: Path, plan: Plan, schedule: Schedule, tiling: Tiling, key:
     layers = tuple(name for name in inputs.layers if name not in rasters)
     content = {
         "key": key,
-        "plan": {**asdict(plan), "base": str(plan.base)},
+        # Sources as they may be shown: a database's address holds its password.
+        "plan": {
+            **asdict(plan),
+            "base": str(plan.base),
+            "inputs": {name: parse_source(source).shown for name, source in plan.inputs.items()},
+        },
         "tiling": tiling.model_dump(),
         "working_crs": inputs.working_crs.to_wkt(),
         "scale_error_pct": inputs.scale_error_pct,
@@ -193,6 +198,11 @@ def open_job(folder: Path) -> TileJob | None:
     return TileJob(
         folder, content["key"], plan, Tiling(**content["tiling"]), partition, inputs, tuple(content["layers"]), rasters
     )
+
+
+def forget_job(folder: Path) -> None:
+    """Take away what lets a run be gone on with."""
+    (folder / _JOB).unlink(missing_ok=True)
 
 
 def save_table(table: pd.DataFrame, path: Path) -> None:
