@@ -172,9 +172,44 @@ def test_metric_units_measure_the_same() -> None:
     assert set(metres["unit"]) == {"m", "m3", "each"}
 
 
-def test_the_slope_lengthens_the_mesh() -> None:
+def test_the_slope_lengthens_what_runs_along_the_ground() -> None:
     line = line_table(straight(100), surface_length_m=110 * FOOT_M)
-    assert amounts(list_takeoff(lots(a="build"), line, soils=SOILS))["hang_48"] == 110.0
+    found = amounts(list_takeoff(lots(a="build"), line, soils=SOILS))
+    assert (found["hang_48"], found["wire"], found["ring"], found["clear_strip"]) == (110.0, 220.0, 220.0, 110.0)
+    assert (found["post_line"], found["post_end"]) == (10.0, 2.0)
+    assert found["trench_gravel"] == 1.02  # 110 x 1/2 x 1/2 ft are 27.5 ft3
+
+
+def test_a_line_that_is_all_gate_takes_no_fence() -> None:
+    found = amounts(list_takeoff(lots(a="build"), line_table(straight(3)), soils=SOILS, planned_gates=whole_gate()))
+    assert (found["gate"], found["sill"], found["post_gate"]) == (1.0, 3.0, 2.0)
+    assert not {"wire", "ring", "hang_48", "roll_48", "post_line", "post_end", "pipe_line"} & set(found)
+
+
+def whole_gate() -> gpd.GeoDataFrame:
+    columns = {"line_id": ["a-Y"], "station_m": [1.5 * FOOT_M], "width_m": [3 * FOOT_M]}
+    return gpd.GeoDataFrame(columns, geometry=[None], crs=CRS)
+
+
+@pytest.mark.parametrize(("units", "roll"), [("us", "100 ft"), ("metric", "30.48 m")])
+def test_the_cutting_of_rolls_is_told(units: str, roll: str) -> None:
+    takeoff = list_takeoff(lots(a="build"), line_table(straight(100)), soils=SOILS, units=units)
+    # 101 ft with the wraps: a roll of 100 ft, and 1 ft with a lap of 6 in; 98.5 of 200 ft are left.
+    told = f"2 pieces cut from rolls of {roll} by best fit: proven fewest; 49.2 % left as offcuts"
+    assert takeoff.set_index("item").loc["roll_48", "note"] == told
+
+
+def test_mesh_of_each_stocked_width_is_an_item() -> None:
+    mesh = {name: item for name, item in ITEMS.items() if name.split("_")[0] in {"roll", "hang", "face"}}
+    expected = {
+        "roll": ("32 31 26", "count", "mesh"),
+        "hang": ("32 31 26", "length", ""),
+        "face": ("32 31 26", "length", ""),
+    }
+    assert {name: item[1:] for name, item in mesh.items()} == {
+        f"{kind}_{width_in}": facts for width_in in (24, 36, 48) for kind, facts in expected.items()
+    }
+    assert all(f"{name.split('_')[1]} in" in item.description for name, item in mesh.items())
 
 
 def test_without_a_soil_layer_it_is_assumed_and_said() -> None:
