@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from geotools.design import BarrierStandard
 from geotools.errors import DesignError
 from geotools.takeoff import STOCK_WIDTHS_M, count_materials, count_posts, roll_width
+from geotools.takeoff.materials import grade_factor
 
 FOOT_M, INCH_M = 0.3048, 0.0254
 CRS = "EPSG:32612"
@@ -226,6 +227,12 @@ def test_options_reach_the_count() -> None:
     arc = table([shapely.LineString(90 * FOOT_M * np.column_stack([np.cos(angles), np.sin(angles)]))], [0.9144])
     assert 26 <= count_materials(arc)["posts"].item() - 1 <= 29
     assert count_materials(arc, closer_on_curves=False)["posts"].item() - 1 == 15
+
+
+def test_grade_of_short_and_unmeasured_lines() -> None:
+    shapes = [shapely.LineString([(0, 0), (0.5, 0)])] * 3 + [None]
+    lines = table(shapes, [0.9144] * 4).assign(surface_length_m=[0.6, np.nan, 0.4, 1.0])
+    assert grade_factor(lines).tolist() == pytest.approx([1.2, 1.0, 1.0, 1.0])
 
 
 def test_burial_is_that_of_the_standard() -> None:

@@ -59,6 +59,8 @@ def test_a_straight_run_by_hand() -> None:
     assert found["trench_gravel"] == 0.93
     # Nine posts of 1.9 in at .591 ft3 and two of 2.375 in at .923 ft3.
     assert found["concrete"] == pytest.approx((9 * 0.591 + 2 * 0.923) / 27, abs=0.006)
+    # Their holes are 7.6 and 9.5 in wide and 2 ft deep: .630 and .984 ft3.
+    assert found["hole_gravel"] == pytest.approx((9 * 0.630 + 2 * 0.984) / 27, abs=0.006)
     assert found["pipe_line"] == pytest.approx(9 * 5.0)  # 3 ft above ground, 2 ft below
     assert found["wire"] == 200.0
     assert found["ring"] == 200.0
@@ -118,6 +120,16 @@ def test_panels_change_the_mesh_and_cleared_things_lower_it() -> None:
     assert cleared["remove"] == 1.0
     kept = gpd.GeoDataFrame(rock.assign(cheapest="raise"))
     assert amounts(list_takeoff(lots(a="build"), line, panels, footholds_to_clear=kept, soils=SOILS)) == raised
+
+
+def test_holes_are_dug_in_the_soils_along_the_line() -> None:
+    halves = gpd.GeoDataFrame(
+        {"soil": ["rock", "sand"]}, geometry=[shapely.box(-1, -1, 75 * FOOT_M, 1), shapely.box(75 * FOOT_M, -1, 99, 1)]
+    )
+    found = amounts(list_takeoff(lots(a="build"), line_table(straight(100)), soils=halves.set_crs(CRS), units="metric"))
+    hole_m3 = (9 * 0.630 + 2 * 0.984) * FOOT_M**3
+    assert (found["hole_rock"], found["hole_sand"]) == (round(0.75 * hole_m3, 2), round(0.25 * hole_m3, 2))
+    assert "hole_gravel" not in found
 
 
 def test_walls_gates_and_gaps_of_lots_to_mend() -> None:
