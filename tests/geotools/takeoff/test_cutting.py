@@ -81,7 +81,7 @@ def test_best_fit_alone_opens_one_more_where_it_does() -> None:
 
 @pytest.mark.parametrize(
     ("pieces", "stock", "bound"),
-    [([], 10, 0), ([10], 10, 1), ([6] * 7, 10, 7), ([5] * 5, 10, 3), ([7, 7, 3, 3, 4], 10, 3)],
+    [([], 10, 0), ([1, 0], 10, 1), ([10], 10, 1), ([6] * 7, 10, 7), ([5] * 5, 10, 3), ([7, 7, 3, 3, 4], 10, 3)],
 )
 def test_bounds_by_hand(pieces: list[int], stock: int, bound: int) -> None:
     assert fewest_rolls_bound(pieces, stock=stock) == bound
@@ -127,7 +127,8 @@ def test_ten_thousand_pieces_within_the_stated_gap() -> None:
 
 
 @pytest.mark.parametrize(
-    ("pieces", "stock_m"), [([11.0], 10.0), ([-1.0], 10.0), ([math.nan], 10.0), ([1.0], 0.0), ([1.0], math.inf)]
+    ("pieces", "stock_m"),
+    [([11.0], 10.0), ([-1.0], 10.0), ([math.nan], 10.0), ([1.0], 0.0), ([], 0.0), ([1.0], math.inf)],
 )
 def test_impossible_cuts_are_refused(pieces: list[float], stock_m: float) -> None:
     with pytest.raises(DesignError):
@@ -154,6 +155,13 @@ def test_a_longer_run_never_takes_fewer_rolls(runs_m: list[float], more_m: float
     longer_m = [run + more_m * (at == which % len(runs_m)) for at, run in enumerate(runs_m)]
     (fewer, proven), (more, _) = rolls(runs_m), rolls(longer_m)
     assert more >= fewer or not proven
+
+
+def test_runs_that_rolls_give_to_the_last_bit() -> None:
+    # 9.5 and 19 m with .25 m round each end post: 10 m, and 10 + 10 m less a lap of .5 m.
+    assert split_run(9.5, stock_m=10.0, lap_m=0.5, wrap_m=0.25) == [10.0]
+    assert split_run(19.0, stock_m=10.0, lap_m=0.5, wrap_m=0.25) == [10.0, 10.0]
+    assert split_run(19.5, stock_m=10.0, lap_m=0.5, wrap_m=0.25) == [10.0, 10.0, 1.0]
 
 
 def test_runs_that_cant_be_split() -> None:

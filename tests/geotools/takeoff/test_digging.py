@@ -82,6 +82,15 @@ def test_soils_by_length() -> None:
     assert soil_shares(lines, soils[::-1], soil="sand", caliche_pct=10.0) == pytest.approx(shares)
 
 
+@pytest.mark.parametrize("caliche_pct", [0.0, 30.0, 100.0])
+def test_ground_that_no_polygon_tells(caliche_pct: float) -> None:
+    line = gpd.GeoDataFrame(geometry=[shapely.LineString([(0, 0), (100, 0)])], crs=32612)
+    share = caliche_pct / 100
+    expected = [0.0, 1 - share, share, 0.0]
+    assert soil_shares(line, None, soil="gravel", caliche_pct=caliche_pct)[0].tolist() == pytest.approx(expected)
+    assert soil_shares(line, None, soil="caliche", caliche_pct=caliche_pct)[0].tolist() == [0.0, 0.0, 1.0, 0.0]
+
+
 def test_unknown_soils_are_refused() -> None:
     lines = gpd.GeoDataFrame(geometry=[shapely.LineString([(0, 0), (1, 0)])], crs=32612)
     with pytest.raises(DesignError, match="loam"):

@@ -86,6 +86,13 @@ def test_waste_is_shown_and_only_on_what_is_ordered() -> None:
     assert "proven fewest" in rows.loc["roll_48", "note"]
 
 
+def test_the_wastes_that_are_assumed() -> None:
+    wastes = amounts(list_takeoff(lots(a="build"), line_table(straight(100)), soils=SOILS), column="waste_pct")
+    expected = {"roll_48": 3.0, "post_line": 2.0, "post_end": 2.0, "pipe_line": 2.0, "pipe_terminal": 2.0}
+    expected |= {"concrete": 10.0, "wire": 3.0, "tie": 5.0, "ring": 5.0}
+    assert {item: waste for item, waste in wastes.items() if waste} == expected
+
+
 def test_only_recommended_lines_of_lots_to_build() -> None:
     lines = line_table(
         straight(100), straight(50), straight(30), parcels=("a", "b", ""), recommended=[True, True, True]
@@ -155,6 +162,18 @@ def test_walls_gates_and_gaps_of_lots_to_mend() -> None:
     assert (found["hang_48"], found["post_end"], found["site_check"]) == (10.0, 2.0, 1.0)
     assert found["roll_48"] == 1.0  # 11 ft and 20 ft from one roll
     assert set(takeoff.loc[takeoff["scope"] == "lot", "parcel_id"]) == {"b"}
+
+
+def test_a_gap_is_dug_in_the_soil_where_it_lies() -> None:
+    gap = straight(10)
+    ways = gpd.GeoDataFrame(
+        {"parcel_id": ["b"], "kind": ["gap"], "length_m": [gap.length], "remedy": ["fill it"]}, geometry=[gap], crs=CRS
+    )
+    rock = gpd.GeoDataFrame({"soil": ["rock"]}, geometry=[shapely.box(-1, -1, 9, 1)], crs=CRS)
+    none = line_table(straight(9), recommended=False)
+    found = amounts(list_takeoff(lots(b="retrofit"), none, ways_in=ways, soils=rock))
+    assert found["trench_rock"] == 0.09  # 10 x 1/2 x 1/2 ft are 2.5 ft3
+    assert not {"trench_gravel", "trench_caliche", "hole_gravel", "hole_caliche"} & set(found)
 
 
 def test_what_two_lots_share_is_taken_off_once() -> None:
