@@ -116,7 +116,7 @@ def soil_shares(
     ----------
     lines : GeoDataFrame, n rows
     soils : GeoDataFrame, optional
-        Polygons with `soil`, one of `SOILS`; the first that covers a place counts.
+        Polygons with `soil`, one of `SOILS`; where they overlap, the first in the order of `SOILS` counts.
     soil : str
         Class where no polygon tells.
     caliche_pct : float

@@ -118,7 +118,8 @@ def cut_runs(runs: pd.DataFrame, openings: Openings) -> pd.DataFrame:
     """
     for row, begin_m, end_m in zip(*(values.tolist() for values in openings), strict=True):
         to_m = runs["from_m"] + runs["length_m"]
-        hit = (runs["row"] == row) & (runs["from_m"] < end_m - _SLACK_M) & (to_m > begin_m + _SLACK_M)
+        # What begins where the gate ends is hit as well: it is the new run.
+        hit = (runs["row"] == row) & (runs["from_m"] < end_m + _SLACK_M) & (to_m > begin_m + _SLACK_M)
         if not hit.any():
             continue
         before = runs[hit].assign(length_m=(begin_m - runs.loc[hit, "from_m"]).clip(lower=0.0))

@@ -140,7 +140,7 @@ def collect_runs(
         pd.DataFrame(
             {
                 "row": rest[part_of],
-                "from_m": before_m - before_m[np.searchsorted(part_of, part_of)] if len(parts) else before_m,
+                "from_m": before_m - before_m[np.searchsorted(part_of, part_of)],
                 "length_m": long_m,
                 "height_m": heights_m[rest[part_of]],
                 "joined": False,

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from geotools.design import BarrierStandard
 from geotools.errors import DesignError
 from geotools.takeoff import STOCK_WIDTHS_M, count_materials, count_posts, roll_width
+from geotools.takeoff.materials import grade_factor
 
 FOOT_M, INCH_M = 0.3048, 0.0254
 CRS = "EPSG:32612"
@@ -202,6 +203,36 @@ def test_heights_of_any_kind_of_number(dtype: str) -> None:
     counts = count_materials(table([line, line], pd.array([0.9144, None], dtype=dtype)))
     assert counts["posts"].tolist() == [11, 0]
     assert np.isnan(counts["roll_width_m"]).tolist() == [False, True]
+
+
+def test_a_row_without_a_line_or_a_height_takes_nothing() -> None:
+    bend = shapely.LineString([(0, 0), (9, 0), (9, 9)])
+    counts = count_materials(table([None, shapely.LineString(), bend, bend], [0.9144, 0.9144, None, 0.9144]))
+    assert counts[["posts", "corners", "mesh_courses"]].to_numpy().tolist() == [[0, 0, 0]] * 3 + [[7, 1, 1]]
+    assert np.isnan(counts["roll_width_m"]).tolist() == [True, True, True, False]
+
+
+def test_options_reach_the_count() -> None:
+    turn = math.radians(20.5)
+    bent = table([shapely.LineString([(0, 0), (30, 0), (30 + 30 * math.cos(turn), 30 * math.sin(turn))])], [0.9144])
+    assert count_materials(bent)["corners"].item() == 1
+    assert count_materials(bent, corner_deg=21.0)["corners"].item() == 0
+    # A jog of half a metre is more than is built straight.
+    jog = shapely.LineString([(0, 0), (15, 0), (15, 0.5), (30, 0.5)])
+    assert count_materials(table([jog], [0.9144]))["corners"].item() == 2
+    sloping = table([shapely.LineString([(0, 0), (100 * FOOT_M, 0)])], [0.9144]).assign(surface_length_m=112 * FOOT_M)
+    assert count_materials(sloping)["posts"].item() == 1 + 12
+    # A quarter of a circle of 90 ft is 141.4 ft: spans of 5 ft on the curve (at the ends up to 6), or 10 ft.
+    angles = np.linspace(0, math.pi / 2, 61)
+    arc = table([shapely.LineString(90 * FOOT_M * np.column_stack([np.cos(angles), np.sin(angles)]))], [0.9144])
+    assert 26 <= count_materials(arc)["posts"].item() - 1 <= 29
+    assert count_materials(arc, closer_on_curves=False)["posts"].item() - 1 == 15
+
+
+def test_grade_of_short_and_unmeasured_lines() -> None:
+    shapes = [shapely.LineString([(0, 0), (0.5, 0)])] * 3 + [None]
+    lines = table(shapes, [0.9144] * 4).assign(surface_length_m=[0.6, np.nan, 0.4, 1.0])
+    assert grade_factor(lines).tolist() == pytest.approx([1.2, 1.0, 1.0, 1.0])
 
 
 def test_burial_is_that_of_the_standard() -> None:

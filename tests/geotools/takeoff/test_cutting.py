@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -12,6 +13,7 @@ from oracles.cutting_plans import fewest_rolls
 
 from geotools.errors import DesignError
 from geotools.takeoff import CuttingPlan, cut_stock, fewest_rolls_bound, split_run
+from geotools.takeoff.cutting import _list_patterns
 
 FOOT_M = 0.3048
 
@@ -79,16 +81,42 @@ def test_best_fit_alone_opens_one_more_where_it_does() -> None:
 
 @pytest.mark.parametrize(
     ("pieces", "stock", "bound"),
-    [([], 10, 0), ([10], 10, 1), ([6] * 7, 10, 7), ([5] * 5, 10, 3), ([7, 7, 3, 3, 4], 10, 3)],
+    [([], 10, 0), ([1, 0], 10, 1), ([10], 10, 1), ([6] * 7, 10, 7), ([5] * 5, 10, 3), ([7, 7, 3, 3, 4], 10, 3)],
 )
 def test_bounds_by_hand(pieces: list[int], stock: int, bound: int) -> None:
     assert fewest_rolls_bound(pieces, stock=stock) == bound
+
+
+def test_the_least_pieces_in_the_integer_programme() -> None:
+    pieces = [5.0, 4.0, 4.0, 3.0, 2.0, 1.999, 0.001, 0.0]  # 5+3+2, 4+4+1.999+.001; best fit takes 5+4, 4+3+2 first
+    assert cut_stock(pieces, stock_m=10.0, most_patterns=0).rolls == 3
+    plan = cut_stock(pieces, stock_m=10.0)
+    check_plan(plan, pieces, 10.0)
+    assert (plan.rolls, plan.bound, plan.method, plan.roll_of_piece[-1]) == (2, 2, "integer programme", -1)
 
 
 def test_nothing_to_cut_and_pieces_of_no_length() -> None:
     assert cut_stock([], stock_m=10.0)[:2] == (0, 0)
     plan = cut_stock([0.0, 3.0], stock_m=10.0)
     assert plan.roll_of_piece.tolist() == [-1, 0]
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.lists(st.integers(2, 9), min_size=1, max_size=4, unique=True), st.data())
+def test_patterns_are_all_the_full_ways_to_cut_a_roll(kinds: list[int], data: st.DataObject) -> None:
+    demand = [data.draw(st.integers(1, 3)) for _ in kinds]
+    ways = itertools.product(*(range(most + 1) for most in demand))
+    fitting = {way: 10 - sum(c * k for c, k in zip(way, kinds, strict=True)) for way in ways}
+    full = {
+        way
+        for way, room in fitting.items()
+        if room >= 0 and all(c == d or k > room for c, d, k in zip(way, demand, kinds, strict=True))
+    }
+    found = _list_patterns(kinds, demand, 10, len(full))
+    assert found is not None
+    assert len(found) == len(full)
+    assert {tuple(way) for way in found} == full
+    assert _list_patterns(kinds, demand, 10, len(full) - 1) is None
 
 
 def test_ten_thousand_pieces_within_the_stated_gap() -> None:
@@ -99,7 +127,8 @@ def test_ten_thousand_pieces_within_the_stated_gap() -> None:
 
 
 @pytest.mark.parametrize(
-    ("pieces", "stock_m"), [([11.0], 10.0), ([-1.0], 10.0), ([math.nan], 10.0), ([1.0], 0.0), ([1.0], math.inf)]
+    ("pieces", "stock_m"),
+    [([11.0], 10.0), ([-1.0], 10.0), ([math.nan], 10.0), ([1.0], 0.0), ([], 0.0), ([1.0], math.inf)],
 )
 def test_impossible_cuts_are_refused(pieces: list[float], stock_m: float) -> None:
     with pytest.raises(DesignError):
@@ -126,6 +155,13 @@ def test_a_longer_run_never_takes_fewer_rolls(runs_m: list[float], more_m: float
     longer_m = [run + more_m * (at == which % len(runs_m)) for at, run in enumerate(runs_m)]
     (fewer, proven), (more, _) = rolls(runs_m), rolls(longer_m)
     assert more >= fewer or not proven
+
+
+def test_runs_that_rolls_give_to_the_last_bit() -> None:
+    # 9.5 and 19 m with .25 m round each end post: 10 m, and 10 + 10 m less a lap of .5 m.
+    assert split_run(9.5, stock_m=10.0, lap_m=0.5, wrap_m=0.25) == [10.0]
+    assert split_run(19.0, stock_m=10.0, lap_m=0.5, wrap_m=0.25) == [10.0, 10.0]
+    assert split_run(19.5, stock_m=10.0, lap_m=0.5, wrap_m=0.25) == [10.0, 10.0, 1.0]
 
 
 def test_runs_that_cant_be_split() -> None:

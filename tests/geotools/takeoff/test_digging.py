@@ -71,7 +71,7 @@ def test_soils_by_length() -> None:
     lines = gpd.GeoDataFrame(geometry=[shapely.LineString([(0, 0), (100, 0)]), shapely.LineString()], crs=32612)
     soils = soil_layer(caliche=shapely.box(0, -1, 25, 1), rock=shapely.box(20, -1, 50, 1))
     shares = soil_shares(lines, soils, soil="sand", caliche_pct=10.0)
-    # 25 m of caliche by the polygon that comes first, 25 m of rock, and of the other 50 m a tenth is caliche.
+    # 25 m of caliche, which comes before rock, 25 m of rock, and of the other 50 m a tenth is caliche.
     assert dict(zip(SOILS, shares[0].round(9).tolist(), strict=True)) == {
         "sand": 0.45,
         "gravel": 0.0,
@@ -79,6 +79,16 @@ def test_soils_by_length() -> None:
         "rock": 0.25,
     }
     assert shares.sum(axis=1) == pytest.approx(1.0)
+    assert soil_shares(lines, soils[::-1], soil="sand", caliche_pct=10.0) == pytest.approx(shares)
+
+
+@pytest.mark.parametrize("caliche_pct", [0.0, 30.0, 100.0])
+def test_ground_that_no_polygon_tells(caliche_pct: float) -> None:
+    line = gpd.GeoDataFrame(geometry=[shapely.LineString([(0, 0), (100, 0)])], crs=32612)
+    share = caliche_pct / 100
+    expected = [0.0, 1 - share, share, 0.0]
+    assert soil_shares(line, None, soil="gravel", caliche_pct=caliche_pct)[0].tolist() == pytest.approx(expected)
+    assert soil_shares(line, None, soil="caliche", caliche_pct=caliche_pct)[0].tolist() == [0.0, 0.0, 1.0, 0.0]
 
 
 def test_unknown_soils_are_refused() -> None:

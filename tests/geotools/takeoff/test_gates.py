@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -14,6 +16,7 @@ from geotools.errors import StepError
 from geotools.takeoff import count_materials, list_takeoff
 from geotools.takeoff.gates import classify_between_gates, cut_runs, find_gate_openings
 from geotools.takeoff.posts import Openings, cut_openings
+from geotools.takeoff.work import collect_runs
 
 from .test_listing import SOILS, amounts, line_table, lots, straight
 
@@ -66,6 +69,41 @@ def test_a_loop_keeps_its_corners_and_gets_no_end() -> None:
         loop, gate, straighten_m=0.0, post_spacing_m=10 * FOOT_M, corner_deg=20.0, closer_on_curves=True
     )
     assert (counts.corner.item(), counts.end.item(), counts.line.item()) == (4, 0, 40 + 1 - 2 - 4)
+
+
+@pytest.mark.parametrize(
+    ("bounds_m", "expected"),
+    [
+        ((0, 10, 13, 20), [(0, 0.0, 10.0), (1, 13.0, 7.0)]),  # a panel as wide as the gate
+        ((0, 13, 20), [(0, 0.0, 10.0), (1, 13.0, 7.0)]),  # a panel that begins behind the gate
+        ((0, 10, 20), [(0, 0.0, 10.0), (1, 13.0, 7.0)]),  # one that ends before it
+        ((0, 20), [(0, 0.0, 10.0), (1, 13.0, 7.0)]),
+        ((0, 5, 12, 15, 20), [(0, 0.0, 5.0), (0, 5.0, 5.0), (1, 13.0, 2.0), (1, 15.0, 5.0)]),
+    ],
+)
+def test_a_new_run_begins_behind_a_gate_wherever_the_panels_meet(
+    bounds_m: tuple[int, ...], expected: list[tuple[int, float, float]]
+) -> None:
+    steps = list(itertools.pairwise(bounds_m))
+    panels = gpd.GeoDataFrame(
+        {"line_id": "A", "length_m": [float(b - a) for a, b in steps], "height_m": 0.9144},
+        geometry=[shapely.LineString([(a, 0), (b, 0)]) for a, b in steps],
+        crs=32612,
+    )
+    line = gpd.GeoDataFrame({"line_id": ["A"], "height_m": [0.9144]}, geometry=[shapely.LineString([(0, 0), (20, 0)])])
+    gate = Openings(np.array([0]), np.array([10.0]), np.array([13.0]))
+    runs = collect_runs(line, panels, gate, burial_m=0.1524)
+    assert list(zip(runs["run"], runs["from_m"], runs["length_m"], strict=True)) == expected
+
+
+def test_gates_side_by_side_stand_as_one_opening() -> None:
+    # 100 ft with gates from 10 to 13 and 13 to 16 ft: 1 span of 10 ft, then 84 ft in 9 spans; 0 + 8 line posts, 2 ends.
+    line = np.array([shapely.LineString([(0, 0), (100 * FOOT_M, 0)])])
+    gates = Openings(np.zeros(2, dtype=np.int64), np.array([10, 13]) * FOOT_M, np.array([13, 16]) * FOOT_M)
+    counts = classify_between_gates(
+        line, gates, straighten_m=0.15, post_spacing_m=10 * FOOT_M, corner_deg=20.0, closer_on_curves=True
+    )
+    assert (counts.line.item(), counts.corner.item(), counts.end.item()) == (8, 0, 2)
 
 
 def test_a_table_without_stations_is_refused() -> None:

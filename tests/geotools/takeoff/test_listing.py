@@ -59,6 +59,8 @@ def test_a_straight_run_by_hand() -> None:
     assert found["trench_gravel"] == 0.93
     # Nine posts of 1.9 in at .591 ft3 and two of 2.375 in at .923 ft3.
     assert found["concrete"] == pytest.approx((9 * 0.591 + 2 * 0.923) / 27, abs=0.006)
+    # Their holes are 7.6 and 9.5 in wide and 2 ft deep: .630 and .984 ft3.
+    assert found["hole_gravel"] == pytest.approx((9 * 0.630 + 2 * 0.984) / 27, abs=0.006)
     assert found["pipe_line"] == pytest.approx(9 * 5.0)  # 3 ft above ground, 2 ft below
     assert found["wire"] == 200.0
     assert found["ring"] == 200.0
@@ -82,6 +84,13 @@ def test_waste_is_shown_and_only_on_what_is_ordered() -> None:
     assert rows.loc["roll_48", ["net_quantity", "waste_pct", "quantity"]].tolist() == [2.0, 50.0, 3.0]
     assert (takeoff.loc[takeoff["scope"] != "project", "waste_pct"] == 0).all()
     assert "proven fewest" in rows.loc["roll_48", "note"]
+
+
+def test_the_wastes_that_are_assumed() -> None:
+    wastes = amounts(list_takeoff(lots(a="build"), line_table(straight(100)), soils=SOILS), column="waste_pct")
+    expected = {"roll_48": 3.0, "post_line": 2.0, "post_end": 2.0, "pipe_line": 2.0, "pipe_terminal": 2.0}
+    expected |= {"concrete": 10.0, "wire": 3.0, "tie": 5.0, "ring": 5.0}
+    assert {item: waste for item, waste in wastes.items() if waste} == expected
 
 
 def test_only_recommended_lines_of_lots_to_build() -> None:
@@ -120,6 +129,16 @@ def test_panels_change_the_mesh_and_cleared_things_lower_it() -> None:
     assert amounts(list_takeoff(lots(a="build"), line, panels, footholds_to_clear=kept, soils=SOILS)) == raised
 
 
+def test_holes_are_dug_in_the_soils_along_the_line() -> None:
+    halves = gpd.GeoDataFrame(
+        {"soil": ["rock", "sand"]}, geometry=[shapely.box(-1, -1, 75 * FOOT_M, 1), shapely.box(75 * FOOT_M, -1, 99, 1)]
+    )
+    found = amounts(list_takeoff(lots(a="build"), line_table(straight(100)), soils=halves.set_crs(CRS), units="metric"))
+    hole_m3 = (9 * 0.630 + 2 * 0.984) * FOOT_M**3
+    assert (found["hole_rock"], found["hole_sand"]) == (round(0.75 * hole_m3, 2), round(0.25 * hole_m3, 2))
+    assert "hole_gravel" not in found
+
+
 def test_walls_gates_and_gaps_of_lots_to_mend() -> None:
     ways = gpd.GeoDataFrame(
         {
@@ -143,6 +162,18 @@ def test_walls_gates_and_gaps_of_lots_to_mend() -> None:
     assert (found["hang_48"], found["post_end"], found["site_check"]) == (10.0, 2.0, 1.0)
     assert found["roll_48"] == 1.0  # 11 ft and 20 ft from one roll
     assert set(takeoff.loc[takeoff["scope"] == "lot", "parcel_id"]) == {"b"}
+
+
+def test_a_gap_is_dug_in_the_soil_where_it_lies() -> None:
+    gap = straight(10)
+    ways = gpd.GeoDataFrame(
+        {"parcel_id": ["b"], "kind": ["gap"], "length_m": [gap.length], "remedy": ["fill it"]}, geometry=[gap], crs=CRS
+    )
+    rock = gpd.GeoDataFrame({"soil": ["rock"]}, geometry=[shapely.box(-1, -1, 9, 1)], crs=CRS)
+    none = line_table(straight(9), recommended=False)
+    found = amounts(list_takeoff(lots(b="retrofit"), none, ways_in=ways, soils=rock))
+    assert found["trench_rock"] == 0.09  # 10 x 1/2 x 1/2 ft are 2.5 ft3
+    assert not {"trench_gravel", "trench_caliche", "hole_gravel", "hole_caliche"} & set(found)
 
 
 def test_what_two_lots_share_is_taken_off_once() -> None:
@@ -172,9 +203,44 @@ def test_metric_units_measure_the_same() -> None:
     assert set(metres["unit"]) == {"m", "m3", "each"}
 
 
-def test_the_slope_lengthens_the_mesh() -> None:
+def test_the_slope_lengthens_what_runs_along_the_ground() -> None:
     line = line_table(straight(100), surface_length_m=110 * FOOT_M)
-    assert amounts(list_takeoff(lots(a="build"), line, soils=SOILS))["hang_48"] == 110.0
+    found = amounts(list_takeoff(lots(a="build"), line, soils=SOILS))
+    assert (found["hang_48"], found["wire"], found["ring"], found["clear_strip"]) == (110.0, 220.0, 220.0, 110.0)
+    assert (found["post_line"], found["post_end"]) == (10.0, 2.0)
+    assert found["trench_gravel"] == 1.02  # 110 x 1/2 x 1/2 ft are 27.5 ft3
+
+
+def test_a_line_that_is_all_gate_takes_no_fence() -> None:
+    found = amounts(list_takeoff(lots(a="build"), line_table(straight(3)), soils=SOILS, planned_gates=whole_gate()))
+    assert (found["gate"], found["sill"], found["post_gate"]) == (1.0, 3.0, 2.0)
+    assert not {"wire", "ring", "hang_48", "roll_48", "post_line", "post_end", "pipe_line"} & set(found)
+
+
+def whole_gate() -> gpd.GeoDataFrame:
+    columns = {"line_id": ["a-Y"], "station_m": [1.5 * FOOT_M], "width_m": [3 * FOOT_M]}
+    return gpd.GeoDataFrame(columns, geometry=[None], crs=CRS)
+
+
+@pytest.mark.parametrize(("units", "roll"), [("us", "100 ft"), ("metric", "30.48 m")])
+def test_the_cutting_of_rolls_is_told(units: str, roll: str) -> None:
+    takeoff = list_takeoff(lots(a="build"), line_table(straight(100)), soils=SOILS, units=units)
+    # 101 ft with the wraps: a roll of 100 ft, and 1 ft with a lap of 6 in; 98.5 of 200 ft are left.
+    told = f"2 pieces cut from rolls of {roll} by best fit: proven fewest; 49.2 % left as offcuts"
+    assert takeoff.set_index("item").loc["roll_48", "note"] == told
+
+
+def test_mesh_of_each_stocked_width_is_an_item() -> None:
+    mesh = {name: item for name, item in ITEMS.items() if name.split("_")[0] in {"roll", "hang", "face"}}
+    expected = {
+        "roll": ("32 31 26", "count", "mesh"),
+        "hang": ("32 31 26", "length", ""),
+        "face": ("32 31 26", "length", ""),
+    }
+    assert {name: item[1:] for name, item in mesh.items()} == {
+        f"{kind}_{width_in}": facts for width_in in (24, 36, 48) for kind, facts in expected.items()
+    }
+    assert all(f"{name.split('_')[1]} in" in item.description for name, item in mesh.items())
 
 
 def test_without_a_soil_layer_it_is_assumed_and_said() -> None:
