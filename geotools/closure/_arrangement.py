@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from geotools.closure._faces import trace_faces
-from geotools.closure._noding import GRID_M, Edges, node, ranges, split, unique_segments
+from geotools.closure._noding import GRID_M, Edges, codes, node, ranges, split, unique_segments
 from geotools.errors import LayerError
 
 if TYPE_CHECKING:
@@ -235,7 +235,7 @@ def _join(origin: Floats, tiles: list[_Tile]) -> Arrangement:
         for sides in ([tile.left for tile in tiles], [tile.right for tile in tiles])
     )
     start, stop, rank = (np.concatenate([tile.edges[column] for tile in tiles]) for column in range(3))
-    order = np.lexsort((*stop.T[::-1], *start.T[::-1]))
+    order = np.lexsort((codes(stop), codes(start)))
     start, stop, rank, left, right = start[order], stop[order], rank[order], left[order], right[order]
     double = np.flatnonzero(np.all((start[1:] == start[:-1]) & (stop[1:] == stop[:-1]), axis=1))
     left[double] = np.maximum(left[double], left[double + 1])
