@@ -214,12 +214,11 @@ def _beside(start: Steps, stop: Steps, of: Ints, segments: Floats, rank: Ints, l
 
 def _near_pairs(segments: Floats) -> tuple[Ints, Ints]:
     """Pair the segments whose rectangles come within two steps of each other, each pair once."""
-    low, high = np.minimum(segments[:, 0], segments[:, 1]), np.maximum(segments[:, 0], segments[:, 1])
-    tree = shapely.STRtree(np.asarray(shapely.linestrings(segments), dtype=object))
+    grown = envelopes(segments.min(axis=1) - 1, segments.max(axis=1) + 1)
+    tree = shapely.STRtree(grown)
     pairs = []
     for first in range(0, len(segments), _AT_ONCE):
-        some = slice(first, first + _AT_ONCE)
-        at, other = tree.query(envelopes(low[some] - 2, high[some] + 2))
+        at, other = tree.query(grown[first : first + _AT_ONCE])
         once = at + first < other
         pairs.append(np.stack([at[once] + first, other[once]]))
     one, other = np.concatenate(pairs, axis=1) if pairs else np.zeros((2, 0), dtype=np.intp)

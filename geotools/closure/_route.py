@@ -184,18 +184,20 @@ def _sides(plan: Arrangement, corners: Floats, cost_m: Floats) -> tuple[Ints, In
     """Pair the triangles that share a side which can be crossed, with its ends and what crossing it adds."""
     dear = np.append(np.flatnonzero(cost_m), 0)  # any one more, so that there is one to look up
     ends = np.concatenate([corners.reshape(-1, 2), plan.edges[dear].reshape(-1, 2)])
-    vertex = np.unique(ends[:, 0] + 1j * ends[:, 1], return_inverse=True)[1]
+    vertex = np.unique(ends.view(np.complex128).ravel(), return_inverse=True)[1]
+    del ends  # there are many triangles: this is where most memory is used
     number = int(vertex.max()) + 1
     cell_vertex = vertex[: 3 * len(corners)].reshape(-1, 3)
     code = ends_of(cell_vertex.ravel(), np.roll(cell_vertex, -1, axis=1).ravel(), number)
-    order = np.argsort(code, kind="stable")
-    first = np.flatnonzero(code[order][:-1] == code[order][1:])
-    one, other = order[first], order[first + 1]
     edge_vertex = vertex[3 * len(corners) :].reshape(-1, 2)
     edge_code = ends_of(edge_vertex[:, 0], edge_vertex[:, 1], number)
+    del vertex, cell_vertex, edge_vertex
+    order = np.argsort(code, kind="stable")
+    first = np.flatnonzero(code[order[:-1]] == code[order[1:]])
+    one, other = order[first], order[first + 1]
     by_code = np.argsort(edge_code)
     at = by_code[np.minimum(np.searchsorted(edge_code[by_code], code[one]), len(by_code) - 1)]
-    start, stop = corners.reshape(-1, 2)[one], np.roll(corners, -1, axis=1).reshape(-1, 2)[one]
+    start, stop = corners.reshape(-1, 2)[one], corners.reshape(-1, 2)[np.where(one % 3 == 2, one - 2, one + 1)]
     narrow = np.hypot(*(stop - start).T) < _LEAST_GAP_M
     extra_m = np.where(edge_code[at] == code[one], cost_m[dear[at]], 0.0) + _NO_WAY_M * narrow
     ok = np.isfinite(extra_m)
