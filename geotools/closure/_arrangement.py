@@ -20,7 +20,16 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
     Shapes = NDArray[np.object_]
 
-__all__ = ["NOTHING", "Arrangement", "arrange", "arrange_segments", "ends_of", "find_faces_in", "segments_of", "wide_enough"]
+__all__ = [
+    "NOTHING",
+    "Arrangement",
+    "arrange",
+    "arrange_segments",
+    "ends_of",
+    "find_faces_in",
+    "segments_of",
+    "wide_enough",
+]
 
 NOTHING = np.iinfo(np.int32).max
 """Rank of a line that only bounds ground."""

@@ -114,7 +114,7 @@ def split_ground(ground: Ground) -> list[Part]:
 
 
 def rank(step: Step) -> tuple[float, Fraction, list[int]]:
-    """Order steps by price, exactly: a quotient rounded to the nearest float never changes places, and is quick to sort.
+    """Order steps by price, exactly: rounding a quotient to the nearest float swaps no two, and floats sort fast.
 
     Examples
     --------

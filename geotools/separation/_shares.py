@@ -58,9 +58,9 @@ def split_cost(part: Part, players: Flags, alone: Costs) -> Costs:
     if len(alone) == 1:
         return alone
     # Weights only say what is fair: drawn down where they would take prices beyond 64 bits.
-    most = int(alone.sum()) * (int(part.cost.sum()) + 1)
+    scale = max(-(-4 * int(alone.sum()) * int(part.cost.sum()) // LARGEST), 1)
     weight = np.zeros(len(part.lot), dtype=np.int64)
-    weight[players] = (alone + (-(-4 * most // LARGEST)) - 1) // max(-(-4 * most // LARGEST), 1)
+    weight[players] = -(-alone // scale)
     steps = trace_steps(part, weight)
     place = {lot: at for at, lot in enumerate(part.lot.tolist())}
     least, odd = np.zeros_like(weight), np.zeros_like(weight)

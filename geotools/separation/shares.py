@@ -31,11 +31,12 @@ def share_costs(
 ) -> gpd.GeoDataFrame:
     """Split the cost of the common barrier among the lots that it protects.
 
-    Of the splits that no group of lots could undercut by building a line of its own (the core of the cost game), the one
-    whose shares are as even as can be, in parts of what each lot would pay alone: the greatest is least, then the next.
-    For the cheapest barrier there always is just one: the cost of a group's own line is submodular (Shapley 1971;
-    Fujishige 1980). It is the split of the linear programme that seeks the least departure from the plain ratio. When more is to be paid than that, there is none; the ratio
-    itself is used then, and said.
+    Of the splits that no group of lots could undercut by building a line of its own (the core of the cost game), the
+    one whose shares are as even as can be, in parts of what each lot would pay alone: the greatest is least, then the
+    next. For the cheapest barrier there always is just one: the cost of a group's own line is submodular (Shapley 1971;
+    Fujishige 1980). No split of the core lies nearer to the plain ratio of what the lots would pay alone, which a
+    linear programme over all groups confirms. When more is to be paid than that, there is none; the ratio itself is
+    used then, and said.
 
     Parameters
     ----------

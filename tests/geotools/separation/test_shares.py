@@ -86,6 +86,16 @@ def test_shares_by_hand() -> None:
     assert shares["share_rule"].unique().tolist() == [CORE]
 
 
+def test_dear_lines_are_shared_to_the_cent_as_well() -> None:
+    # Cost times cost is far beyond 64 bits here.
+    cents = 10**14 + 1
+    rows = [("rear", 0, 1, 3 * cents), ("gap", 0, 1, cents), *((f"{lot}", 1, lot, 3 * cents) for lot in (2, 3, 4))]
+    pieces = plan_of(rows, {2: "A", 3: "B", 4: "C"}, {0})
+    shares = share_costs(pieces, scored(pieces, [1.0] * 3).assign(protect_this=True))["share_cents"]
+    assert shares.sum() == 4 * cents
+    assert shares.max() - shares.min() <= 1
+
+
 def test_a_group_that_would_go_alone_pays_no_more_than_that() -> None:
     # Alone 10, 10 and 101, together 110: by that ratio A and B would pay 18, but the two of them close for 11.
     rows = [("pair", 0, 1, 10), ("a", 1, 2, 10), ("b", 1, 3, 10), ("far", 0, 4, 100), ("near", 1, 4, 1)]
