@@ -203,11 +203,8 @@ def _protect_all(part: Part, worth: Costs) -> Flags | None:
     one, other = node[part.one], node[part.other]
     apart = one != other
     one, other, cost = one[apart], other[apart], part.cost[apart]
-    inside = (
-        ~Network(sink + 1, np.append(one, other), np.append(other, one), np.append(cost, cost))
-        .cut(0, sink)
-        .outside[node[:sink]]
-    )
+    network = Network(sink + 1, np.append(one, other), np.append(other, one), np.append(cost, cost))
+    inside = ~network.cut(0, sink).outside[node[:sink]]
     # The node of a lot that nobody asked for is inside where all of its rooms are.
     loose = part.tie_node[~tied]
     inside[loose] = True

@@ -51,6 +51,13 @@ def test_the_thin_margin_on_the_diagonal_is_said() -> None:
     assert "0.05 mm more than a head of about 8 mm" in row["remark"]
 
 
+@pytest.mark.parametrize(("head_mm", "judgement"), [(10.0, "thin margin"), (10.1, "stops newborns")])
+def test_a_margin_is_thin_below_2_mm(head_mm: float, judgement: str) -> None:
+    """The diagonal of 1/4 in cloth of 23 gauge is 8.05 mm: 10.05 mm is the width from which there is room."""
+    table = rank_meshes(head_width_m=head_mm / 1000).set_index("mesh")
+    assert table.loc["1/4 in hardware cloth, 23 gauge", "judgement"] == judgement
+
+
 def test_ranks_go_from_room_to_thin_to_open() -> None:
     table = rank_meshes(head_width_m=0.008)
     assert table["rank"].tolist() == list(range(1, len(table) + 1))

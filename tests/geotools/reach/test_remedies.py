@@ -8,6 +8,7 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 
@@ -61,8 +62,45 @@ def test_taking_it_inside_needs_ground_on_its_far_side() -> None:
     half_m, tangent_m = math.sqrt(1.1**2 - 0.5**2), math.sqrt(1.1**2 - 0.3**2)
     turn = math.pi / 2 + math.atan2(0.5, half_m) - math.acos(0.3 / 1.1)
     assert row["inside_extra_m"] == pytest.approx(2 * tangent_m + 2 * 0.3 * turn - 2 * half_m, abs=0.002)
+    assert row["inside_cost"] == pytest.approx(row["inside_extra_m"] * 80 + 4 * 40)
     tight = ground_of(allowed=shapely.box(-0.2, -0.2, 20.2, 20.2))
     assert np.isnan(priced(rock, ground=tight)["inside_cost"])
+
+
+def test_a_detour_that_needs_the_house_is_no_way() -> None:
+    # The rock stands clear of the house, 0.2 m further out; the clearance of 0.3 m does not fit between them.
+    beside = ground_of(house=shapely.box(9, -2, 11, -0.7))
+    assert np.isnan(priced(shapely.Point(10, -0.5), ground=beside)["inside_cost"])
+    assert priced(shapely.Point(10, -0.5), ground=beside, inside_clearance_m=0.1)["inside_cost"] > 0
+
+
+@pytest.mark.parametrize(("side_m", "is_open"), [(2.2, False), (2.4, True)])
+def test_a_setback_that_takes_more_than_a_quarter_of_the_ground_is_no_way(side_m: float, is_open: bool) -> None:
+    """Half a disc of 0.9144 m is 1.313 m2: more than a quarter of 4.84 m2, less than one of 5.76 m2."""
+    yard = shapely.box(0, 0, side_m, side_m)
+    line = gpd.GeoDataFrame({"line_id": ["A"], "parcel_id": ["1"], "option": ["yard"]}, geometry=[yard.exterior])
+    line = line.set_crs(CRS).assign(enclosed=gpd.GeoSeries([yard], crs=CRS))
+    post = gpd.GeoDataFrame({"kind": ["post"], "height_m": [2.0]}, geometry=[shapely.Point(side_m / 2, 0)], crs=CRS)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", Assumed)
+        row = price_remedies(find_conflicts(line, measure_setbacks(post)), line).iloc[0]
+    assert np.isfinite(row["hold_cost"]) == is_open
+    # Half a circle for its diameter.
+    assert not is_open or row["hold_extra_m"] == pytest.approx((math.pi - 2) * R_M, abs=0.003)
+
+
+@pytest.mark.parametrize(("height_m", "built_in"), [(1.30, 84), (1.32, None)])
+def test_nothing_is_raised_over_7_ft(height_m: float, built_in: int | None) -> None:
+    """0.4 m off the reach goes 0.822 m up: 2.122 m is below 84 in, 2.142 m asks for 90 in."""
+    row = priced(shapely.Point(10, -0.4), height_m)
+    expected = None if built_in is None else 8 * 0.3048 * (built_in - 36) * 0.0254 * 60 + 35
+    assert np.isnan(row["raise_cost"]) if expected is None else row["raise_cost"] == pytest.approx(expected)
+    assert priced(shapely.Point(10, -0.4), height_m, build_over_m=2.3)["raise_cost"] > 0
+
+
+def test_whose_ground_it_stands_on_is_known_with_the_ground_alone() -> None:
+    assert pd.isna(priced(shapely.Point(10, -0.4))["on_lot"])
+    assert bool(priced(shapely.Point(10, -0.4), ground=ground_of())["on_lot"])
 
 
 def test_raising_is_priced_by_area_and_panel() -> None:
@@ -104,6 +142,12 @@ def test_a_canopy_over_the_line_is_trimmed_or_taken_inside() -> None:
     assert row["inside_cost"] > 0
     assert row["cheapest"] == "clear"
     assert "no setback helps" in row["remedy"]
+
+
+def test_a_trunk_on_the_line_does_not_hang_over_it() -> None:
+    row = priced(shapely.Point(10, 0), height_m=2.0, kind="tree")
+    assert not row["overhangs"]
+    assert row["hold_cost"] > 0
 
 
 def test_the_cheapest_is_recommended_and_all_are_said() -> None:
