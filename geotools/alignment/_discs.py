@@ -59,7 +59,8 @@ class Discs(NamedTuple):
 
     def take(self, index: Flags | Integers | slice) -> Discs:
         """Return the discs at an index."""
-        return Discs(*(column[index] for column in self))
+        rims = self.turn[index], self.start[index], self.width[index]
+        return Discs(self.lot[index], self.centre[index], self.radius_m[index], *rims)
 
 
 def find_corners(things: Geometries, *, hollow: bool = False) -> tuple[Integers, Floats, Floats, Floats]:

@@ -201,8 +201,8 @@ def shortest_loops(
         lots, parts.take(order), around.seed[order], np.flatnonzero(held_off & ~settled), *clearances
     )
     curves.append(Curves(*found[:5]))
-    for lot, items in in_the_way.items():
-        status[lot], length_m[lot], blocked_by[lot] = "items" if items else "allowed ground", np.nan, items
+    for lot, blocking in in_the_way.items():
+        status[lot], length_m[lot], blocked_by[lot] = "items" if blocking else "allowed ground", np.nan, blocking
     searched = ~np.isnan(found.length_m)
     length_m[searched] = found.length_m[searched]
     lines = draw_lines(join_curves(curves), len(status))

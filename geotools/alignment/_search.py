@@ -70,8 +70,8 @@ def hold_off(
         stuck.append(open_[~fits[open_]])
         open_ = open_[again[open_]]
         chosen |= missed
-    columns = list(zip(*found, strict=True))[:5]
-    lines = Taut(*(np.concatenate(column) for column in columns), length_m)
+    lot, centre, radius_m, angle, sweep, _ = (np.concatenate(columns) for columns in zip(*found, strict=True))
+    lines = Taut(lot, centre, radius_m, angle, sweep, length_m)
     return lines, _find_blocking(pull, np.sort(np.concatenate(stuck)), parts, chosen)
 
 
@@ -147,7 +147,7 @@ def _make_pull(
 def _ground_discs(ground: Geometries, hulls: Geometries, parts: Parts, widest_m: float) -> list[Discs]:
     # Corners of the ground that the line might turn on: those within the hull of all that it may have to take inside.
     lots = np.arange(len(ground))
-    outlines = shapely.polygons(shapely.get_exterior_ring(ground))
+    outlines = np.asarray(shapely.polygons(shapely.get_exterior_ring(ground)), dtype=object)
     bends = make_discs(outlines, lots, radius_m=0.0, turn=-1, hollow=True)
     rings, of = shapely.get_rings(ground, return_index=True)
     is_hole = np.append(False, of[1:] == of[:-1])[: len(of)]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import shapely
@@ -143,8 +143,8 @@ def _pull_some(discs: Discs, keep: Keep, ground: Geometries, core: Geometries) -
     cost = discs.radius_m[disc] * np.abs(sweep) + tangents.length_m[after]
     walk = shortest_rounds(before, after, cost, crossings, of, len(ground))
     lot, disc = of[before[walk]], disc[walk]
-    length_m = np.bincount(lot, cost[walk], minlength=len(ground))
-    length_m = np.where(np.bincount(lot, minlength=len(ground)) > 0, length_m, np.nan)
+    has_line = np.bincount(lot, minlength=len(ground)) > 0
+    length_m = np.where(has_line, np.bincount(lot, cost[walk], minlength=len(ground)).astype(np.float64), np.nan)
     return Taut(lot, discs.centre[disc], discs.radius_m[disc], tangents.arrive[before[walk]], sweep[walk], length_m)
 
 
@@ -191,7 +191,8 @@ def _is_free(tangents: _Tangents, keep: Keep, ground: Geometries) -> Flags:
     point = shapely.get_type_id(keep.things) == shapely.GeometryType.POINT
     solid = np.flatnonzero(~point)
     line, which = match(tangents.lot[some], keep.lot[solid])
-    near = shapely.dwithin(keep.things[solid[which]], lines[line], (least - SLACK_M)[solid[which]])
+    within_m: Any = least - SLACK_M  # the stubs know of one distance only
+    near = shapely.dwithin(keep.things[solid[which]], lines[line], within_m[solid[which]])
     free[some[line[near]]] = False
     # Between the two clearances of a thing the side decides, and only where the line passes it abreast.
     some, lines = some[free[some]], lines[free[some]]
@@ -203,7 +204,8 @@ def _is_free(tangents: _Tangents, keep: Keep, ground: Geometries) -> Flags:
     places = shapely.get_coordinates(keep.things[which[single]])
     across[single] = _from_line(tangents.begin[at[single]], tangents.end[at[single]], places)
     rest = np.flatnonzero(~point[which])
-    rest = rest[shapely.dwithin(lines[line[rest]], keep.things[which[rest]], most[which[rest]] - SLACK_M)]
+    within_m = most - SLACK_M
+    rest = rest[shapely.dwithin(lines[line[rest]], keep.things[which[rest]], within_m[which[rest]])]
     between = shapely.get_coordinates(shapely.shortest_line(lines[line[rest]], keep.things[which[rest]]))
     across[rest] = between[1::2] - between[::2]
     away = np.hypot(across[:, 0], across[:, 1])

@@ -81,7 +81,7 @@ def shortest_rounds(
     if not len(tail):
         return np.zeros(0, dtype=np.int64)
     graph = csr_array((weight, (tail, head)), shape=(count, count))
-    length_m = dijkstra(graph, indices=source, min_only=True)
+    length_m: Floats = dijkstra(graph, indices=source, min_only=True)  # type: ignore[call-overload]
     # The shortest start of each lot, the first where several are.
     ranked = np.lexsort((np.arange(len(starts)), length_m[target], start_lot))
     best = ranked[np.append(True, start_lot[ranked][1:] != start_lot[ranked][:-1])]
