@@ -158,6 +158,6 @@ def bench_tract(lots: int) -> None:
 if __name__ == "__main__":
     warnings.simplefilter("ignore")
     print(f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
-    bench_lattices()
     for number in [int(text) for text in sys.argv[1:]] or [500, 5433, 48926]:
         bench_tract(number)
+    bench_lattices()
