@@ -52,6 +52,21 @@ def plugin(
 
 
 PLANS = (
+    Case(
+        "input with a space for the equals sign",
+        nothing,
+        "run plan.toml --out out --input parcels lots.gpkg",
+        2,
+        ("--input: 'parcels' and 'lots.gpkg' come apart", "write --input parcels=lots.gpkg"),
+    ),
+    Case(
+        "setting with a space for the equals sign",
+        nothing,
+        f"{feed()} --set parcels.id APN",
+        2,
+        ("--set: 'parcels.id' and 'APN' come apart", "write --set parcels.id=APN"),
+    ),
+    Case("one word too many", nothing, f"{feed()} more", 2, ("bajada: ", "more", "bajada run --help")),
     Case("plan not there", nothing, "run q.toml --out out", 2, ("there is no such pipeline file",)),
     Case("plan of no bytes", text("p.toml", b""), P, 2, ("it has no steps", "[[step]]")),
     Case("plan that is no TOML", text("p.toml", "title = \n[["), P, 2, ("it is no valid TOML", "line 1")),
