@@ -415,4 +415,25 @@ PLANS = (
         2,
         ("it gave 1 lots for 3 parcels", "mend step odd_step of package odd"),
     ),
+    Case(
+        "plug-in that drops lots, in tiles",
+        plugin("    return parcels.iloc[:1]", gives="lots"),
+        f"{P} --set tiles.lots=3",
+        2,
+        ("it gave 1 lots for 3 parcels", "mend step odd_step of package odd"),
+    ),
+    Case(
+        "plug-in that gives lots other ids, in tiles",
+        plugin("    return parcels.assign(parcel_id='q' + parcels['parcel_id'])", gives="lots"),
+        f"{P} --set tiles.lots=3",
+        2,
+        ("it gave 0 lots with the ids of the 3 parcels", "mend step odd_step of package odd"),
+    ),
+    Case(
+        "plug-in that leaves, in tiles",
+        plugin("    raise SystemExit(7)"),
+        f"{P} --set tiles.lots=3",
+        2,
+        ("it failed with SystemExit: 7", "package odd"),
+    ),
 )
