@@ -468,7 +468,7 @@ def _layer_settings(settings: tuple[str, ...]) -> dict[str, dict[str, Any]]:
 
 
 def _tell_refusal(error: click.ClickException) -> None:
-    """Tell what was wrong with the words of a command, with the usual mistake in our words."""
+    """Tell what was wrong with the words of a command, and how to mend it."""
     words = sys.argv[1:]
     for option, shape in (("--input", "LAYER=SOURCE"), ("--set", "NAME=VALUE")):
         for at, word in enumerate(words[:-2]):
@@ -480,13 +480,16 @@ def _tell_refusal(error: click.ClickException) -> None:
                     err=True,
                 )
                 return
-    error.show()
+    context = getattr(error, "ctx", None)
+    told = error.format_message().rstrip(".")
+    shown = context.command_path if context is not None else "bajada"
+    click.echo(f"bajada: {told[:1].lower()}{told[1:]}; '{shown} --help' shows how it is used", err=True)
 
 
 def main() -> None:
     """Run the command line: exit status 0 done, 2 the input can't be used, 1 a fault of the toolkit itself."""
     try:
-        commands(standalone_mode=False)
+        commands(prog_name="bajada", standalone_mode=False)
     except GeotoolsError as error:
         click.echo(f"bajada: {_UNSEEN.sub('', str(error))}", err=True)
         sys.exit(2)

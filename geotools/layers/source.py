@@ -450,7 +450,9 @@ def _look_in_file(source: Source, opens: str, kind: Kind) -> list[SourceLayer]:
     import pyogrio
 
     try:
-        listed = [(str(name), shape) for name, shape in pyogrio.list_layers(opens)]
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # what the driver warns of is heard when its rows are read
+            listed = [(str(name), shape) for name, shape in pyogrio.list_layers(opens)]
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
         cause = None if source.url else error  # of an address the driver's words may repeat what is secret in it
         raise LayerError(NOT_OPENED, where=source.shown, mend=WHOLE) from cause

@@ -94,6 +94,13 @@ def two_layers(folder: Path) -> None:
         gpd.GeoDataFrame({"APN": list(IDS)}, geometry=three(), crs=26912).to_file(folder / "two.gpkg", layer=name)
 
 
+def named_alike(folder: Path) -> None:
+    import geopandas as gpd
+
+    for name, ids in (("old", ["x", "y", "z"]), ("Parcels", list(IDS))):
+        gpd.GeoDataFrame({"APN": ids}, geometry=three(), crs=26912).to_file(folder / "two.gpkg", layer=name)
+
+
 def geo_json_of(kind: str) -> str:
     feature = {"type": "Feature", "properties": {"APN": "001"}, "geometry": None}
     return json.dumps({"type": kind, "features": [feature]})
@@ -215,6 +222,13 @@ FILES = (
     ),
     Case(
         "several layers", two_layers, feed(parcels="two.gpkg"), 2, ("there are 2 layers: east, west", "two.gpkg#east")
+    ),
+    Case(
+        "several layers, one called like the input",
+        named_alike,
+        feed(parcels="two.gpkg"),
+        0,
+        ("of its 2 layers the one called Parcels is read",),
     ),
     Case("layer not there", two_layers, feed(parcels="two.gpkg#est"), 2, ("no layer called 'est'", "did you mean")),
     Case(

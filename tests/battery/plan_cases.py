@@ -52,6 +52,21 @@ def plugin(
 
 
 PLANS = (
+    Case(
+        "input with a space for the equals sign",
+        nothing,
+        "run plan.toml --out out --input parcels lots.gpkg",
+        2,
+        ("--input: 'parcels' and 'lots.gpkg' come apart", "write --input parcels=lots.gpkg"),
+    ),
+    Case(
+        "setting with a space for the equals sign",
+        nothing,
+        f"{feed()} --set parcels.id APN",
+        2,
+        ("--set: 'parcels.id' and 'APN' come apart", "write --set parcels.id=APN"),
+    ),
+    Case("one word too many", nothing, f"{feed()} more", 2, ("bajada: ", "more", "bajada run --help")),
     Case("plan not there", nothing, "run q.toml --out out", 2, ("there is no such pipeline file",)),
     Case("plan of no bytes", text("p.toml", b""), P, 2, ("it has no steps", "[[step]]")),
     Case("plan that is no TOML", text("p.toml", "title = \n[["), P, 2, ("it is no valid TOML", "line 1")),
@@ -399,5 +414,26 @@ PLANS = (
         P,
         2,
         ("it gave 1 lots for 3 parcels", "mend step odd_step of package odd"),
+    ),
+    Case(
+        "plug-in that drops lots, in tiles",
+        plugin("    return parcels.iloc[:1]", gives="lots"),
+        f"{P} --set tiles.lots=3",
+        2,
+        ("it gave 1 lots for 3 parcels", "mend step odd_step of package odd"),
+    ),
+    Case(
+        "plug-in that gives lots other ids, in tiles",
+        plugin("    return parcels.assign(parcel_id='q' + parcels['parcel_id'])", gives="lots"),
+        f"{P} --set tiles.lots=3",
+        2,
+        ("it gave 0 lots with the ids of the 3 parcels", "mend step odd_step of package odd"),
+    ),
+    Case(
+        "plug-in that leaves, in tiles",
+        plugin("    raise SystemExit(7)"),
+        f"{P} --set tiles.lots=3",
+        2,
+        ("it failed with SystemExit: 7", "package odd"),
     ),
 )

@@ -54,6 +54,14 @@ def prepare(folder: Path, base: Path | None = None) -> None:
         (folder / "out" / name).write_text(content)
 
 
+def leave_out_geopackage(folder: Path) -> None:
+    """Take the plan's last step away, which writes lots.gpkg."""
+    before, step, after = (folder / "plan.toml").read_text().rpartition("[[step]]")
+    assert step
+    assert "write_lots" in after
+    (folder / "plan.toml").write_text(before)
+
+
 def call(words: list[str], capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Left:
     """Call the command in this process with the working folder as it is."""
     capfd.readouterr()

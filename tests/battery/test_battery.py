@@ -8,8 +8,22 @@ from pathlib import Path
 import pytest
 from battery.blanks import unexplained
 from battery.cases import CASES
+from battery.file_cases import FILES
 from battery.making import Case
-from battery.running import EARLIER, JARGON, call, contents, prepare, read_record, read_rejected, read_specs, split
+from battery.place_cases import PLACES
+from battery.raster_cases import RASTERS
+from battery.running import (
+    EARLIER,
+    JARGON,
+    call,
+    contents,
+    leave_out_geopackage,
+    prepare,
+    read_record,
+    read_rejected,
+    read_specs,
+    split,
+)
 
 from geotools import steps
 
@@ -30,6 +44,8 @@ def folder(base: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.id)
 def test_case(case: Case, folder: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    if case in (*FILES, *PLACES, *RASTERS) and not case.rejected and case.id != "good lots":
+        leave_out_geopackage(folder)  # what is in it does not hang on the case, and it takes its time
     case.make(folder)
     if (folder / "plugins").is_dir():
         monkeypatch.syspath_prepend(folder / "plugins")
@@ -60,7 +76,7 @@ def test_case(case: Case, folder: Path, capfd: pytest.CaptureFixture[str], monke
     specs = read_specs(folder / "out")
     assert tuple(specs["parcel_id"]) == case.lots
     assert unexplained(specs) == []
-    rejected = read_rejected(folder / "out")
+    rejected = read_rejected(folder / "out") if "lots.gpkg" in record["outputs"] else []
     assert len(rejected) == len(case.rejected), rejected
     for told, wanted in zip(rejected, case.rejected, strict=True):
         place, _, reason = wanted.partition(": ")

@@ -103,6 +103,58 @@ VALUES = (
     Case(
         "wall height huge", walls(height_in=[6e6, 72.0, 72.0]), WALLS, 2, ("a height of 6000000.0 in can't be", "row 1")
     ),
+    Case(
+        "wall height near the largest number",
+        walls(height_m=[1e308, 2.0, 2.0]),
+        WALLS,
+        2,
+        ("1e+308 m can't be", "row 1"),
+    ),
+    Case(
+        "foothold height near the largest number", footholds(height_ft=[1e308]), FOOTHOLDS, 2, ("1e+308 ft can't be",)
+    ),
+    Case(
+        "wall height beyond 64 bits",
+        walls(height_mm=["99999999999999999999"] * 3),
+        WALLS,
+        2,
+        ("can't be", "rows 1, 2, 3"),
+    ),
+    Case(
+        "ids of 19 digits",
+        lots(ids=[2**63 - 1, 2**63 - 2, 2**53 + 1]),
+        feed(),
+        0,
+        lots=tuple(map(str, (2**63 - 1, 2**63 - 2, 2**53 + 1))),
+    ),
+    Case(
+        "wash flow of 10^12",
+        layer("s.gpkg", [line((0, 60), (60, 60))], q100_cfs=[10**12]),
+        feed("washes=s.gpkg"),
+        2,
+        ("a q100_cfs of 1000000000000",),
+    ),
+    Case(
+        "wash flow near the largest number",
+        layer("s.gpkg", [line((0, 60), (60, 60))], q100_cfs=[1e308]),
+        feed("washes=s.gpkg"),
+        2,
+        ("a q100_cfs of 1e+308",),
+    ),
+    Case(
+        "wash width of 10^12 ft",
+        layer("s.gpkg", [line((0, 60), (60, 60))], width_ft=[10**12]),
+        feed("washes=s.gpkg"),
+        2,
+        ("a width of 1000000000000",),
+    ),
+    Case(
+        "gate width of 10^12",
+        layer("g.gpkg", [point(10, 40)], width_in=[10**12]),
+        feed("gates=g.gpkg"),
+        2,
+        ("a width of 1000000000000",),
+    ),
     Case("wall height not a number", walls(height_ft=[float("nan"), 6.0, 6.0]), WALLS, 0),
     Case("wall height infinite", walls(height_ft=[float("inf"), 6.0, 6.0]), WALLS, 2, ("not a finite number", "row 1")),
     Case("wall height as text", walls(height=["6 ft", "72 in", "1.8 m"]), WALLS, 0),
