@@ -219,7 +219,8 @@ def read_window(
         raise RasterError(
             f"{tuple(bounds)} is no window", where=show_path(raster.path), mend="give west, south, east, north"
         )
-    cell_m = resolution_m if resolution_m is not None else _cell_size(raster, bounds, crs)
+    own_m = _cell_size(raster, bounds, crs)
+    cell_m = resolution_m if resolution_m is not None else own_m
     if not (math.isfinite(cell_m) and cell_m > 0.0):
         raise RasterError(
             f"a cell of {cell_m} m can't be", where=show_path(raster.path), mend="give a resolution above 0 m"
@@ -235,6 +236,9 @@ def read_window(
             f"a window of {rows:,} x {columns:,} cells", where=show_path(raster.path), mend="read it in smaller parts"
         )
     transform = Affine(cell_m, 0.0, left * cell_m, 0.0, -cell_m, top * cell_m)
+    # Left to itself the library takes turned or oblong cells for finer ones and blurs them unevenly: a slope of 30 %
+    # then waves by a fiftieth of a cell up and down. Only cells that are coarser are to be averaged.
+    plain = {"XSCALE": "1", "YSCALE": "1"} if cell_m <= 1.05 * own_m else {}
     with open_cells(raster) as dataset:
         needs_alpha = dataset.nodata is None and ColorInterp.alpha not in dataset.colorinterp
         with WarpedVRT(
@@ -247,6 +251,7 @@ def read_window(
             resampling=Resampling[resampling],
             add_alpha=needs_alpha,
             tolerance=_WARP_TOLERANCE_CELLS,
+            **plain,
             dtype="float64" if dataset.dtypes[0] in ("float64", "int32", "uint32") else "float32",
         ) as warped:
             read = warped.read(indexes=numbers, masked=True).astype(np.float64).filled(np.nan)
