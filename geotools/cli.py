@@ -20,6 +20,8 @@ _CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 110}
 _LENGTH = "LENGTH"
 _UNSEEN = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 """Signs by which a text in the data could steer the terminal, or read as another."""
+_SIGNS_OF_MEMORY = ("bad_alloc", "failed to map segment", "Cannot allocate memory")
+"""In the words of libraries that have no error of their own for it."""
 _OUT_OF_MEMORY = (
     "the memory of this machine is used up; an earlier result is as it was; do the run in smaller tiles "
     "(--set tiles.lots=1000), or where there is more memory"
@@ -502,7 +504,7 @@ def main() -> None:
     except BrokenPipeError:
         sys.exit(0)
     except Exception as error:  # noqa: BLE001 - the last resort: whatever it is, it is our fault and says so
-        if isinstance(error, MemoryError) or "bad_alloc" in str(error):
+        if isinstance(error, MemoryError) or any(sign in str(error) for sign in _SIGNS_OF_MEMORY):
             click.echo(f"bajada: {_OUT_OF_MEMORY}", err=True)
             sys.exit(2)
         traceback.print_exc()

@@ -1,4 +1,4 @@
-"""A row of towns whose every text is hostile: formulas, scripts, SQL, control and direction signs, paths, great length."""
+"""A row of towns whose every text is hostile: formulas, scripts, SQL, unseen signs, paths, great length."""
 
 from __future__ import annotations
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.errors import OutputError
-from geotools.outputs.display import show_table
+from geotools.outputs.display import clean_text, show_table
 from geotools.outputs.tables import guard_text
 
 __all__ = ["draw_frontier", "write_frontier_table", "write_plain_table"]
@@ -150,7 +150,7 @@ def write_plain_table(table: pd.DataFrame, *, path: Path, units: str = "us") -> 
     )
     shown = show_table(plain, units=units)
     for name in shown.select_dtypes(include=[object]).columns:
-        shown[name] = [guard_text(value) for value in shown[name]]
+        shown[name] = [guard_text(clean_text(value)) for value in shown[name]]
     _write(path, shown.to_csv(index=False, lineterminator="\r\n", float_format="%.12g").encode("utf-8"))
 
 

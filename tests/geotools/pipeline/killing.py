@@ -1,4 +1,4 @@
-"""Run work in a process of its own that is killed at a moment: after some seconds, or before its n-th change to files."""
+"""Do work in a process that is killed at a moment: after some seconds, or before its n-th change to files."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from typing import IO, Any
 
 from towns import county_plan
 
+from geotools.errors import OutputError
 from geotools.pipeline import check_plan, placing, run_plan
 
 _CHANGES = ("os.mkdir", "os.rename", "os.remove", "os.rmdir", "os.chmod", "shutil.rmtree", "ctypes.dlsym")
@@ -116,6 +117,34 @@ def die_before(change: int) -> None:
     sys.addaudithook(hook)
 
 
+def run_short_of_memory(towns: str, out: str, spare_mb: int) -> None:
+    """Run the plan `county` by its command, with little more memory than the process has now."""
+    import resource
+
+    from towns import LAYERS
+
+    from geotools.cli import main
+
+    has_kb = int(Path("/proc/self/status").read_text().partition("VmSize:")[2].split()[0])
+    most = has_kb * 1024 + spare_mb * 1_000_000
+    inputs = [word for name in LAYERS for word in ("--input", f"{name}={towns}#{name}")]
+    sys.argv = ["bajada", "run", "county", *inputs, "--set", "parcels.id=APN", "--out", out, "--quiet"]
+    resource.setrlimit(resource.RLIMIT_AS, (most, most))
+    main()
+
+
+def run_short_of_disk(towns: str, out: str, most_kb: int, tiles: bool) -> None:
+    """Run the plan `county` where no file may be larger than that: the same error as of a full disk."""
+    import resource
+
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (most_kb * 1024, most_kb * 1024))
+    try:
+        run_towns(towns, out, tiles, setting="design.body_length=48 in")
+    except OutputError:
+        os._exit(2)
+
+
 def put_slowly(out: str, mark: str) -> None:
     """Put a file in place once a mark that was set has gone."""
     with placing.fresh_folder(Path(out)) as folder:
@@ -151,6 +180,8 @@ def _nurse() -> None:
             try:
                 globals()[work](*words)
                 status = 0
+            except SystemExit as ended:
+                status = int(ended.code or 0)
             except BaseException:  # noqa: BLE001 - whatever it is, the child must end here
                 sys.excepthook(*sys.exc_info())
             os._exit(status)

@@ -1,10 +1,12 @@
-"""A run that is killed at any moment leaves the earlier result as it was, goes on with --resume, and leaves no rubbish."""
+"""A run killed at any moment leaves the earlier result as it was, goes on with --resume, and leaves no rubbish."""
 
 from __future__ import annotations
 
 import os
 import shutil
 import signal
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,8 +14,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from killing import Nursery, digests, nursery, put_files
-from towns import county_plan, write_towns
+from towns import LAYERS, county_plan, write_towns
 
+from geotools import cli
 from geotools.pipeline import run_plan
 
 pytestmark = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="no such processes here")
@@ -69,7 +72,7 @@ def test_killed_at_random_moments(tiles: bool, nurse: Nursery, towns: str, earli
 def test_killed_before_each_change_to_files_at_the_end(
     nurse: Nursery, towns: str, earlier: Path, tmp_path: Path
 ) -> None:
-    """The last changes of a run in tiles: files in place, work under way away; each moment is one that can be gone on."""
+    """The last changes of a run in tiles: files in place, work under way away; each can be gone on from."""
     assert nurse.end_status("run_towns", towns, str(tmp_path / "whole"), True) == 0
     wanted = digests(tmp_path / "whole")
     told = tmp_path / "told"
@@ -121,6 +124,73 @@ def test_a_run_that_goes_on_beside_is_not_swept_away(nurse: Nursery, tmp_path: P
     assert nurse.wait() == 0
     assert (tmp_path / "out" / "a.csv").read_text() == "slow"
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+@pytest.mark.parametrize("spare_mb", [1, 20])
+def test_used_up_memory(spare_mb: int, nurse: Nursery, towns: str, earlier: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    _copy(earlier, out)
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    assert nurse.end_status("run_short_of_memory", towns, str(out), spare_mb) == 2
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+    assert nurse.end_status("run_towns", towns, str(out), True, True) == 0
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+def test_memory_is_said(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    def use_up(*words: object, **options: object) -> None:
+        raise MemoryError
+
+    monkeypatch.setattr(cli, "commands", use_up)
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+    assert ended.value.code == 2
+    told = capsys.readouterr().err
+    assert "memory" in told
+    assert "--set tiles.lots=" in told
+
+
+@pytest.mark.parametrize("tiles", [False, True], ids=["one piece", "tiles"])
+@pytest.mark.parametrize("most_kb", [1, 8, 100])
+def test_full_disk(tiles: bool, most_kb: int, nurse: Nursery, towns: str, earlier: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    _copy(earlier, out)
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    assert nurse.end_status("run_short_of_disk", towns, str(out), most_kb, tiles) == 2
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+    assert [path.name for path in tmp_path.iterdir() if path.name != ".out-under-way"] == ["out"]
+
+
+@pytest.mark.parametrize("victim", ["worker", "run"])
+def test_a_worker_and_a_run_of_several_killed_from_outside(victim: str, towns: str, tmp_path: Path) -> None:
+    out, done = tmp_path / "out", tmp_path / ".out-under-way" / "done"
+    run_plan(county_plan(Path(towns), "tiles.lots=4"), tmp_path / "whole")
+    inputs = [word for name in LAYERS for word in ("--input", f"{name}={towns}#{name}")]
+    words = [sys.executable, "-c", "from geotools.cli import main; main()", "run", "county", *inputs, "--quiet"]
+    words += ["--set", "parcels.id=APN", "--set", "tiles.lots=4", "--out", str(out), "--engine", "dask"]
+    words += ["--workers", "2"]
+    with subprocess.Popen(words) as process:
+        until = time.monotonic() + 120
+        while not list(done.glob("?????")) and time.monotonic() < until:
+            time.sleep(0.01)
+        worker = next(child for child in _descendants(process.pid) if _is_worker(child))
+        os.kill(worker if victim == "worker" else process.pid, signal.SIGKILL)
+        assert process.wait() == (0 if victim == "worker" else KILLED)
+    if victim == "run":
+        assert not out.exists()
+        subprocess.run([*words, "--resume"], check=True)
+    assert digests(out) == digests(tmp_path / "whole")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["out", "whole"]
+
+
+def _descendants(parent: int) -> list[int]:
+    told = Path(f"/proc/{parent}/task").glob("*/children")
+    children = [int(child) for path in told for child in path.read_text().split()]
+    return [*children, *(below for child in children for below in _descendants(child))]
+
+
+def _is_worker(process: int) -> bool:
+    return b"spawn_main" in Path(f"/proc/{process}/cmdline").read_bytes()
 
 
 def _copy(earlier: Path, out: Path) -> None:
