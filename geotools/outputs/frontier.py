@@ -46,7 +46,7 @@ def write_frontier_table(frontier: pd.DataFrame, *, path: Path) -> None:
             "protection_pct": frontier["worth_pct"].round(3),
             "lots": frontier["lots"],
             "usd_per_point": (frontier["price_cents"] / 100).round(4),
-            "lots_added": frontier["lots_added"],
+            "lots_added": [guard_text(clean_text(names)) for names in frontier["lots_added"]],
         }
     )
     _write(path, shown.to_csv(index=False, lineterminator="\r\n", float_format="%.12g").encode("utf-8"))
@@ -150,7 +150,7 @@ def write_plain_table(table: pd.DataFrame, *, path: Path, units: str = "us") -> 
     )
     shown = show_table(plain, units=units)
     for name in shown.select_dtypes(include=[object]).columns:
-        shown[name] = [guard_text(clean_text(value)) for value in shown[name]]
+        shown[name] = [guard_text(value) for value in shown[name]]
     _write(path, shown.to_csv(index=False, lineterminator="\r\n", float_format="%.12g").encode("utf-8"))
 
 
