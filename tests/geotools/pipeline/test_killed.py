@@ -78,7 +78,7 @@ def test_killed_before_each_change_to_files_at_the_end(
     told = tmp_path / "told"
     assert nurse.end_status("count_changes", towns, str(tmp_path / "count" / "out"), str(told)) == 0
     changes = int(told.read_text())
-    step = 1 if MOMENTS >= 20 else 12
+    step = 1 if MOMENTS >= 20 else 24
     for change in range(max(1, changes - 60), changes + 1, step):
         out = tmp_path / str(change) / "out"
         _copy(earlier, out)
