@@ -21,7 +21,6 @@ __all__ = ["horn_slope", "measure_surface", "surface_length"]
 
 _STEP_SLOPE = 1.0
 _GAUSS = ((0.5 - 0.15**0.5, 5 / 18), (0.5, 8 / 18), (0.5 + 0.15**0.5, 5 / 18))
-_OUTWARD = (0.25, 0.5, 0.75, 1.0)
 
 
 def horn_slope(elevations_m: ArrayLike, *, cell_m: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -213,9 +212,11 @@ def _steps_outside(
     foot_z = elevation_at(surface, foot)
     last_z, steepest = foot_z.copy(), np.zeros(len(foot))
     up_m, down_m = np.zeros(len(lines)), np.zeros(len(lines))
-    for before, share in zip((0.0, *_OUTWARD[:-1]), _OUTWARD, strict=True):
-        z = elevation_at(surface, foot + share * reach_m * normal)
-        steepest = np.fmax(steepest, np.abs(z - last_z) / ((share - before) * reach_m))
+    # Half a cell apart, so that two places always stand on the rise between neighbouring cells.
+    outward_m = np.linspace(0.0, reach_m, int(np.ceil(2 * reach_m / surface.cell_m)) + 1)
+    for away_m in outward_m[1:]:
+        z = elevation_at(surface, foot + away_m * normal)
+        steepest = np.fmax(steepest, np.abs(z - last_z) / outward_m[1])
         rise_m = np.where(steepest >= _STEP_SLOPE, np.nan_to_num(z - foot_z), 0.0)
         np.maximum.at(up_m, line, np.where(rise_m >= least_step_m, rise_m, 0.0))
         np.maximum.at(down_m, line, np.where(-rise_m >= least_step_m, -rise_m, 0.0))

@@ -83,14 +83,14 @@ def share_costs(
     rule = CORE
     if total > least:
         rule = OPEN_RULE
-        shares = _round_to(alone.astype(np.float64), total)
+        shares[players] = _round_to(alone[players].astype(np.float64), total)
         warnings.warn(
             f"the barrier costs ${total / 100:,.2f}, the cheapest ${least / 100:,.2f}: the cost is split {OPEN_RULE}",
             Noticed,
             stacklevel=2,
         )
     elif total < least:
-        shares = _round_to(shares.astype(np.float64), total)
+        shares[players] = _round_to(shares[players].astype(np.float64), total)
     table = pd.DataFrame({"alone": alone, "share": shares}, index=ground.lots)[players].reindex(
         chosen_lots["parcel_id"].astype(str)
     )
@@ -120,6 +120,8 @@ def share_costs(
 
 def _round_to(weights: NDArray[np.float64], total: int) -> Costs:
     """Split a total in a ratio into whole cents, the largest remainders first; equally where all weights are 0."""
+    if not len(weights):
+        return np.zeros(0, dtype=np.int64)
     if not weights.sum() > 0:
         weights = np.ones(len(weights))
     exact = weights / weights.sum() * total

@@ -152,6 +152,15 @@ def test_numbers_and_sentence_agree() -> None:
     assert row["kind"] == "boulder"
 
 
+def test_the_height_to_build_goes_by_the_steps_of_the_standard() -> None:
+    # 18 in at 21.6 in asks for 18 + 28.8 = 46.8 in: the next step of 6, 4, 1 or 5 in.
+    rock = measured(things([shapely.Point(-21.6 * 0.0254, 5)], [18 * 0.0254]))
+    for step_in, built_in in ((6, 48), (4, 48), (1, 47), (5, 50)):
+        standard = BarrierStandard(height_step_m=step_in * 0.0254)
+        found = find_conflicts(lines(YARD), rock, standard=standard)["local_height_m"].item()
+        assert found / 0.0254 == pytest.approx(built_in)
+
+
 def test_a_thing_without_a_height_is_to_be_measured() -> None:
     row = find_conflicts(lines(YARD), measured(things([shapely.Point(-0.3, 5)], [None]))).iloc[0]
     assert np.isnan(row["local_height_m"])

@@ -40,6 +40,8 @@ def test_a_tortoise_fence_is_no_snake_fence() -> None:
     row = table.loc["1 x 2 in welded mesh (tortoise fence)"]
     assert row["clear_opening_mm"] == pytest.approx(23.8, abs=0.05)
     assert row["judgement"] == "lets newborns through"
+    assert row["open_area_pct"] == pytest.approx(100 * 23.8125 * 49.2125 / (25.4 * 50.8))
+    assert table.loc["1/4 in hardware cloth, 23 gauge", "open_area_pct"] == pytest.approx(80.4, abs=0.05)
 
 
 def test_the_thin_margin_on_the_diagonal_is_said() -> None:

@@ -69,6 +69,18 @@ def test_a_short_rise_is_widened_and_cut_from_the_line() -> None:
     np.testing.assert_allclose(panels.length, panels["length_m"])
 
 
+def test_a_panel_is_told_by_what_lies_on_it_and_not_beside_it() -> None:
+    panels = schedule_panels(profile_of((9, 36), (4, 40), (17, 36)), line_of(LONG), least_panel_m=3.0)
+    assert panels[["from_m", "to_m"]].to_numpy().tolist() == [[0, 9], [9, 13], [13, 30]]
+    assert (panels["required_height_m"] / INCH_M).round(6).tolist() == [36, 40, 36]
+    assert panels["governed_by"].tolist() == ["ground", "F1", "ground"]
+
+
+def test_nothing_to_build_has_no_panels() -> None:
+    none = profile_of((30, 36)).iloc[:0]
+    assert schedule_panels(none, line_of(LONG)).empty
+
+
 def test_a_rise_at_the_end_is_widened_inward() -> None:
     panels = schedule_panels(profile_of((0.5, 40), (29.5, 36)), line_of(LONG), least_panel_m=3.0)
     assert panels[["from_m", "to_m"]].to_numpy().tolist() == [[0, 3], [3, 30]]

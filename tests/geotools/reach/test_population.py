@@ -56,6 +56,14 @@ def test_it_takes_48_in_to_keep_out_the_longest_ever() -> None:
     assert (table["share_excluded_pct"] > 99.9).all()
 
 
+def test_there_is_a_row_for_each_species_and_height() -> None:
+    table = share_excluded(species="tigris, atrox", heights="24 in, 36 in")
+    assert table[["species", "height_in"]].to_numpy().tolist() == [
+        ["Crotalus tigris", 24.0], ["Crotalus tigris", 36.0], ["Crotalus atrox", 24.0], ["Crotalus atrox", 36.0],
+    ]  # fmt: skip
+    assert len(share_excluded()) == len(SPECIES) * 6
+
+
 @pytest.mark.published(
     "reach table: half of 85, 120, 150, 180, 213 and 244 cm is 16.7, 23.6, 29.5, 35.4, 41.9 and 48.0 in"
 )

@@ -9,11 +9,12 @@ import pytest
 import rasterio
 import shapely
 from affine import Affine
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from pyproj import Transformer
 
 from geotools.rasters import open_raster
+from geotools.reach._ground import _on_edge
 from geotools.reach.surface import Surface, cross_grid, elevation_at, group_by_tile, read_surface
 
 if TYPE_CHECKING:
@@ -74,6 +75,45 @@ def test_a_plane_in_degrees_is_as_steep_as_it_is(arc_seconds: float, tmp_path: P
     assert elevation_at(surface, points) == pytest.approx(expected_m, abs=0.01 * surface.cell_m * 0.32)
     slope = np.hypot(*np.gradient(surface.cells, surface.cell_m))
     assert slope[np.isfinite(slope)] == pytest.approx(np.hypot(0.3, 0.1), rel=2e-3)
+
+
+@pytest.mark.parametrize(("working", "down_m"), [(26949, 0.5), (CRS, 0.25), (CRS, 0.05)])
+def test_cells_of_another_reference_system_oblong_or_fine_are_warped(
+    working: int, down_m: float, tmp_path: Path
+) -> None:
+    across_m = 0.05 if down_m == 0.05 else 0.5
+    raster = write_plane(tmp_path / "plane.tif", Affine(across_m, 0, EAST_M, 0, -down_m, NORTH_M))
+    to = Transformer.from_crs(CRS, working, always_xy=True)
+    size_m = 60 * min(across_m, down_m)
+    x_m, y_m = np.random.default_rng(3).uniform(0.3 * size_m, 0.7 * size_m, (2, 50)) * [[1], [-1]]
+    points = np.column_stack(to.transform(EAST_M + x_m, NORTH_M + y_m))
+    bounds = (*points.min(axis=0).tolist(), *points.max(axis=0).tolist())
+    surface = read_surface(raster, bounds, crs=working, margin_m=0.2)
+    assert surface.cell_m >= 0.1
+    # As above: a hundredth of a cell on a slope of 32 %.
+    assert elevation_at(surface, points) == pytest.approx(plane(EAST_M + x_m, NORTH_M + y_m), abs=0.002)
+
+
+def test_the_rim_of_the_outermost_centres_is_ground() -> None:
+    surface = Surface(np.array([[0.0, 1.0], [2.0, 3.0]]), 10.0, 20.0, 1.0)
+    corners = [(10, 20), (11, 20), (10, 19), (11, 19)]
+    assert elevation_at(surface, corners).tolist() == [0.0, 1.0, 2.0, 3.0]
+    beyond = [(9.999, 20), (11.001, 20), (10, 20.001), (10, 18.999)]
+    assert np.isnan(elevation_at(surface, beyond)).all()
+
+
+@given(st.floats(-2, 3), st.floats(-1.9, 1.9), st.floats(-3, 3), st.floats(0.3, 2.0))
+def test_the_highest_reach_over_an_edge_against_every_place_on_it(
+    along: float, aside: float, gradient: float, reach: float
+) -> None:
+    places = np.linspace(0, 1, 2001)
+    room = reach**2 - aside**2 - (places - along) ** 2
+    assume(room.min() > 0)  # all of the edge is within reach
+    top = gradient * places + np.sqrt(room)
+    found = _on_edge(*(np.array([value]) for value in (along, aside, gradient)), reach).item()
+    here = gradient * found + np.sqrt(reach**2 - aside**2 - (found - along) ** 2)
+    # The function is concave: no sampled place is higher.
+    assert here >= top.max() - 1e-9
 
 
 def test_beside_the_raster_there_is_no_ground(tmp_path: Path) -> None:

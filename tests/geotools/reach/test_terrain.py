@@ -15,6 +15,7 @@ import rasterio
 import shapely
 from affine import Affine
 
+from geotools.design import BarrierStandard
 from geotools.errors import Assumed, Noticed, RasterError
 from geotools.rasters import open_raster, sample
 from geotools.reach import measure_surface
@@ -142,6 +143,34 @@ def test_steps_are_found_where_the_raster_shows_them(tmp_path: Path, rise_m: flo
         table = measure_surface(yard_line(), raster)
     assert table["step_up_m"].item() == pytest.approx(up_m, abs=1e-6)
     assert table["step_down_m"].item() == pytest.approx(down_m, abs=1e-6)
+
+
+@pytest.mark.parametrize(("reach_m", "up_m"), [(0.25, 0.0), (0.4, 0.6), (1.6, 0.6)])
+def test_a_step_counts_within_the_reach_alone(tmp_path: Path, reach_m: float, up_m: float) -> None:
+    """The step begins 0.25 m from the line and is 0.1 m long: between two centres of cells."""
+    raster = open_raster(write(tmp_path / "terrace.tif", terrace(0.6, 0.1), 0.1), "elevation")
+    standard = BarrierStandard(body_length_m=2 * (reach_m - 0.1), buffer_m=0.1)
+    table = measure_surface(yard_line(), raster, standard=standard)
+    assert table["step_up_m"].item() == pytest.approx(up_m, abs=1e-6)
+
+
+@pytest.mark.parametrize("rise_m", [0.16, 0.2, -0.2, 0.3])
+@pytest.mark.parametrize("reach_m", [0.5, 0.9144, 1.6])
+def test_a_low_step_is_as_steep_as_its_cells_show_it_for_any_reach(
+    tmp_path: Path, rise_m: float, reach_m: float
+) -> None:
+    """0.16 m between two cells of 0.1 m are 58 degrees."""
+    raster = open_raster(write(tmp_path / "terrace.tif", terrace(rise_m, 0.1), 0.1), "elevation")
+    standard = BarrierStandard(body_length_m=2 * (reach_m - 0.1), buffer_m=0.1)
+    table = measure_surface(yard_line(), raster, standard=standard)
+    found = table[["step_up_m", "step_down_m"]].iloc[0].tolist()
+    assert found == pytest.approx([max(rise_m, 0.0), max(-rise_m, 0.0)], abs=1e-6)
+
+
+def test_lines_of_no_length_stay_in_the_row() -> None:
+    ramp = Surface(np.array([[0.0, 3.0], [0.0, 3.0]]), 0.0, 1.0, 4.0)
+    lines = np.array([None, shapely.LineString([(0, 0), (4, 0)]), shapely.LineString()])
+    assert surface_length(lines, ramp).tolist() == [0.0, 5.0, 0.0]
 
 
 def test_a_coarse_raster_can_not_show_steps_and_it_is_said(tmp_path: Path) -> None:

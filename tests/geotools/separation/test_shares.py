@@ -119,6 +119,16 @@ def test_a_dearer_bid_has_no_such_split_and_says_so() -> None:
     assert (cheaper["share_cents"] <= cheaper["alone_cents"]).all()
 
 
+def test_a_bid_for_lots_that_are_closed_already_is_split_equally_among_those_that_take_part() -> None:
+    pieces = plan_of([("a", 0, 1, 0), ("b", 0, 2, 0), ("c", 0, 3, 300)], {1: "A", 2: "B", 3: "C"}, {0})
+    lots = scored(pieces, [1.0] * 3).assign(protect_this=[True, True, False])
+    shares = share_costs(pieces, lots, total_usd=10.01)
+    assert sorted(shares["share_cents"].dropna()) == [500, 501]
+    assert shares["share_cents"].isna().tolist() == [False, False, True]
+    nobody = share_costs(pieces, lots.assign(protect_this=False), total_usd=10.01)
+    assert nobody["share_cents"].isna().all()
+
+
 def test_lots_that_take_no_part_have_no_share() -> None:
     pieces = plan_of([("a", 0, 1, 300), ("b", 0, 2, 100)], {1: "A", 2: "B"}, {0})
     shares = share_costs(pieces, scored(pieces, [1.0] * 2).assign(protect_this=[False, True]))
