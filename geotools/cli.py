@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 import time
 import traceback
@@ -17,6 +18,14 @@ __all__ = ["main"]
 
 _CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 110}
 _LENGTH = "LENGTH"
+_UNSEEN = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+"""Signs by which a text in the data could steer the terminal, or read as another."""
+_SIGNS_OF_MEMORY = ("bad_alloc", "failed to map segment", "Cannot allocate memory")
+"""In the words of libraries that have no error of their own for it."""
+_OUT_OF_MEMORY = (
+    "the memory of this machine is used up; an earlier result is as it was; do the run in smaller tiles "
+    "(--set tiles.lots=1000), or where there is more memory"
+)
 
 
 @click.group(context_settings=_CONTEXT)
@@ -110,7 +119,7 @@ def run(
     click.echo(f"{came:,} parcels in, {went:,} out, {rejected:,} features in 'rejected'")
     for kind in ("assumptions", "warnings"):
         for text in record[kind]:
-            click.echo(f"{kind.removesuffix('s')}: {text}")
+            click.echo(_UNSEEN.sub("", f"{kind.removesuffix('s')}: {text}"))
     for text in changes:
         click.echo(f"since then: {text}")
     if earlier is not None and not changes:
@@ -151,7 +160,7 @@ def check(sources: tuple[str, ...], settings: tuple[str, ...], as_json: bool, qu
         click.echo(json.dumps([asdict(finding) for finding in findings], indent=2, ensure_ascii=False))
     else:
         for line in format_findings(findings):
-            click.echo(line)
+            click.echo(_UNSEEN.sub("", line))
         if not quiet and not any(finding.severity in ("error", "warning") for finding in findings):
             click.echo("nothing found wrong")
     if any(finding.severity == "error" for finding in findings):
@@ -460,22 +469,44 @@ def _layer_settings(settings: tuple[str, ...]) -> dict[str, dict[str, Any]]:
     return options
 
 
+def _tell_refusal(error: click.ClickException) -> None:
+    """Tell what was wrong with the words of a command, and how to mend it."""
+    words = sys.argv[1:]
+    for option, shape in (("--input", "LAYER=SOURCE"), ("--set", "NAME=VALUE")):
+        for at, word in enumerate(words[:-2]):
+            if word == option and "=" not in words[at + 1] and not words[at + 2].startswith("-"):
+                name, value = words[at + 1 : at + 3]
+                click.echo(
+                    f"bajada: {option}: {name!r} and {value!r} come apart; write {option} {name}={value} "
+                    f"({shape}, without spaces around =)",
+                    err=True,
+                )
+                return
+    context = getattr(error, "ctx", None)
+    told = error.format_message().rstrip(".")
+    shown = context.command_path if context is not None else "bajada"
+    click.echo(f"bajada: {told[:1].lower()}{told[1:]}; '{shown} --help' shows how it is used", err=True)
+
+
 def main() -> None:
     """Run the command line: exit status 0 done, 2 the input can't be used, 1 a fault of the toolkit itself."""
     try:
-        commands(standalone_mode=False)
+        commands(prog_name="bajada", standalone_mode=False)
     except GeotoolsError as error:
-        click.echo(f"bajada: {error}", err=True)
+        click.echo(f"bajada: {_UNSEEN.sub('', str(error))}", err=True)
         sys.exit(2)
     except click.ClickException as error:
-        error.show()
+        _tell_refusal(error)
         sys.exit(2)
     except (click.Abort, KeyboardInterrupt):
         click.echo("bajada: stopped", err=True)
         sys.exit(130)
     except BrokenPipeError:
         sys.exit(0)
-    except Exception:  # noqa: BLE001 - the last resort: whatever it is, it is our fault and says so
+    except Exception as error:  # noqa: BLE001 - the last resort: whatever it is, it is our fault and says so
+        if isinstance(error, MemoryError) or any(sign in str(error) for sign in _SIGNS_OF_MEMORY):
+            click.echo(f"bajada: {_OUT_OF_MEMORY}", err=True)
+            sys.exit(2)
         traceback.print_exc()
         click.echo("bajada: this is a fault of the toolkit, not of your data; please report the lines above", err=True)
         sys.exit(1)

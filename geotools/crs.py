@@ -40,6 +40,7 @@ LARGEST_SCALE_ERROR_PCT = 0.2
 """Largest departure of the working CRS's ground scale from 1 (assumption of this project: 2 ft in 1,000 ft)."""
 
 _LONLAT = "OGC:CRS84"
+_SCALE_POINTS = 5
 _OUTSIDE_USE_DEG = 3.0  # half a grid zone; assumption of this project
 
 
@@ -130,7 +131,8 @@ def check_source_crs(crs: CRS | None, bounds: Sequence[float], *, layer: str, wh
     west, south, east, north = bounds
     if not all(map(math.isfinite, bounds)):
         return crs
-    shown = f"{west:,.6g} to {east:,.6g} east, {south:,.6g} to {north:,.6g} north"
+    digits = 4 if max(map(abs, bounds)) <= 360.0 else 0
+    shown = f"{west:,.{digits}f} to {east:,.{digits}f} east, {south:,.{digits}f} to {north:,.{digits}f} north"
     like_degrees = max(abs(west), abs(east)) <= 360.0 and max(abs(south), abs(north)) <= 90.0
     if crs.is_geographic and not like_degrees:
         swapped = max(abs(west), abs(east)) <= 90.0 and max(abs(south), abs(north)) <= 180.0
@@ -139,6 +141,12 @@ def check_source_crs(crs: CRS | None, bounds: Sequence[float], *, layer: str, wh
             f"absurd coordinates for a CRS in degrees ({describe_crs(crs)}): {shown}; {cause}",
             where=where,
             mend="swap them in the source" if swapped else remedy,
+        )
+    if crs.is_geographic and max(abs(west), abs(east)) > 180.0:
+        raise CrsError(
+            f"there are longitudes beyond 180 degrees: {shown}",
+            where=where,
+            mend="write longitudes west of Greenwich below 0 (take 360 from them)",
         )
     if crs.is_projected and like_degrees and _outside_use(crs, bounds, slack_deg=0.0):
         raise CrsError(
@@ -227,7 +235,7 @@ def check_working_crs(crs: CRS, bounds: Sequence[float], bounds_crs: CRS) -> flo
 
 
 def scale_error_pct(crs: CRS, lonlat: Sequence[float]) -> float:
-    """Compute the largest departure of a projected CRS's scale from 1 at the corners and the centre of bounds.
+    """Compute the largest departure of a projected CRS's scale from 1 on a grid of 5 x 5 points over bounds.
 
     Scale along the meridian and along the parallel, as the projection library computes them from its formulae.
 
@@ -237,10 +245,11 @@ def scale_error_pct(crs: CRS, lonlat: Sequence[float]) -> float:
     18.3
     """
     west, south, east, north = lonlat
-    lon = np.array([west, west, east, east, (west + east) / 2])
-    lat = np.array([south, north, south, north, (south + north) / 2])
-    if not np.isfinite([*lon, *lat]).all():
+    if not all(map(math.isfinite, lonlat)):
         return math.inf
+    # The corners alone don't do: a grid is true to scale again on the far side of the Earth.
+    grid = np.meshgrid(np.linspace(west, east, _SCALE_POINTS), np.linspace(south, north, _SCALE_POINTS))
+    lon, lat = (axis.ravel() for axis in grid)
     try:
         factors = Proj(crs).get_factors(lon, lat)
     except (ProjError, CRSError):
@@ -359,18 +368,18 @@ def _datums(crs: CRS) -> list[str]:
 
 
 def _outside_use(crs: CRS, bounds: Sequence[float], *, slack_deg: float) -> bool:
-    """Whether the centre of the bounds lies outside the area that the CRS is made for."""
+    """Whether the bounds lie wholly outside the area that the CRS is made for."""
     lon_west, lat_south, lon_east, lat_north = lonlat_bounds(bounds, crs)
     use = crs.area_of_use
     if use is None or not all(map(math.isfinite, (lon_west, lat_south, lon_east, lat_north))):
         return True
     if use.west <= -180.0 and use.east >= 180.0:
         return slack_deg == 0.0  # a world-wide CRS has no outside: some hundred metres are its null point
-    centre_lon, centre_lat = (lon_west + lon_east) / 2, (lat_south + lat_north) / 2
     west, east = (use.west, use.east) if use.west <= use.east else (use.west, use.east + 360.0)
     return not (
-        west - slack_deg <= centre_lon <= east + slack_deg
-        and use.south - slack_deg <= centre_lat <= use.north + slack_deg
+        any(lon_west + turn <= east + slack_deg and lon_east + turn >= west - slack_deg for turn in (0.0, 360.0))
+        and lat_south <= use.north + slack_deg
+        and lat_north >= use.south - slack_deg
     )
 
 

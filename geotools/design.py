@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from geotools.errors import DesignError, UnitError
+from geotools.errors import DesignError, UnitError, in_plain_words
 from geotools.units import LENGTH_SUFFIXES_M, METRES_PER_FOOT, METRES_PER_INCH, parse_length
 
 if TYPE_CHECKING:
@@ -256,9 +256,9 @@ class BarrierStandard(BaseModel):
             name = str(first["loc"][0])
             given = next((value for key, value in table.items() if field_of(key)[0] == name), values.get(name))
             raise DesignError(
-                f"{given!r} is out of range ({first['msg'].lower()}{', in metres' if name.endswith('_m') else ''})",
+                f"{given!r} can't be: {in_plain_words(first['msg'])}{' m' if name.endswith('_m') else ''}",
                 where=f"[design] {name.removesuffix('_m')}",
-                mend=str(cls.model_fields[name].description),
+                mend=f"what it is: {cls.model_fields[name].description}",
             ) from None
 
 

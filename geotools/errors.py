@@ -17,6 +17,7 @@ __all__ = [
     "RasterError",
     "StepError",
     "UnitError",
+    "in_plain_words",
 ]
 
 
@@ -100,3 +101,14 @@ class Noticed(UserWarning):
 
 class Assumed(Noticed):
     """Something that was missing and is assumed openly; a run lists it under `assumptions` in run.json."""
+
+
+def in_plain_words(told: str) -> str:
+    """Say what the checking library found wrong with a value as this toolkit says it.
+
+    Examples
+    --------
+    >>> in_plain_words("Input should be a valid number, unable to parse string as a number")
+    'it must be a number'
+    """
+    return told.partition(", unable")[0].replace("Input should be", "it must be").replace("a valid", "a").lower()

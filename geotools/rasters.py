@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from affine import Affine
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Raster", "open_raster", "read_window", "sample", "vegetation_index"]
+__all__ = ["Raster", "open_cells", "open_raster", "read_window", "sample", "vegetation_index"]
 
 _BAND_OPTIONS = ("red", "near_infrared", "index")
 _TILE_CELLS = 1024
@@ -91,8 +91,11 @@ def open_raster(source: str | Path, name: str, options: Mapping[str, Any] | None
                 dataset = rasterio.open(path, driver=driver)
         except RasterioIOError as error:
             # of an address the driver's words may repeat what is secret in it
-            reason = f" ({error})" if shown == path else ""
-            raise RasterError(f"it can't be opened{reason}", where=where, mend="check the path and the file") from None
+            raise RasterError(
+                "it can't be opened: it is damaged, cut off or no raster that is read",
+                where=where,
+                mend="check the path and the file",
+            ) from (error if shown == path else None)
     with dataset:
         if dataset.transform.is_identity or dataset.transform.determinant == 0.0:
             has_points = " (it has ground control points: warp it with them first)" if dataset.gcps[0] else ""
@@ -101,6 +104,8 @@ def open_raster(source: str | Path, name: str, options: Mapping[str, Any] | None
                 where=where,
                 mend="deliver its world file, or a GeoTIFF with position",
             )
+        if any(kind.startswith("complex") for kind in dataset.dtypes):
+            raise RasterError("its cells are complex numbers", where=where, mend="deliver it in whole or real numbers")
         stated = options.get("crs")
         own = coded_crs(CRS.from_wkt(dataset.crs.to_wkt())) if dataset.crs else None
         bounds = _bounds(dataset.transform, dataset.width, dataset.height)
@@ -133,6 +138,36 @@ def open_raster(source: str | Path, name: str, options: Mapping[str, Any] | None
             value_factor=factor,
             value_unit=unit,
         )
+
+
+@contextmanager
+def open_cells(raster: Raster) -> Iterator[Any]:
+    """Open a raster to read its cells.
+
+    Raises
+    ------
+    RasterError
+        If they can't be read: the file is cut off or damaged, or gone by now.
+
+    Examples
+    --------
+    >>> with open_cells(raster) as dataset:  # doctest: +SKIP
+    ...     dataset.read(1)
+    """
+    import rasterio
+    from rasterio.errors import RasterioIOError
+
+    is_address = raster.path.startswith("/vsi")
+    try:
+        with hushed(raster.path if is_address else None), rasterio.open(raster.path) as dataset:
+            yield dataset
+    except RasterioIOError as error:
+        reached = " or it can't be reached" if is_address else ""
+        raise RasterError(
+            f"its cells can't be read: the file is cut off or damaged{reached}",
+            where=show_path(raster.path),
+            mend="deliver it again",
+        ) from (None if is_address else error)
 
 
 def read_window(
@@ -175,7 +210,6 @@ def read_window(
     RasterError
         If bounds or resolution are no window, or the window is larger than 400 million cells.
     """
-    import rasterio
     from affine import Affine
     from rasterio.enums import ColorInterp, Resampling
     from rasterio.vrt import WarpedVRT
@@ -205,7 +239,7 @@ def read_window(
     # Left to itself the library takes turned or oblong cells for finer ones and blurs them unevenly: a slope of 30 %
     # then waves by a fiftieth of a cell up and down. Only cells that are coarser are to be averaged.
     plain = {"XSCALE": "1", "YSCALE": "1"} if cell_m <= 1.05 * own_m else {}
-    with _reading(raster), rasterio.open(raster.path) as dataset:
+    with open_cells(raster) as dataset:
         needs_alpha = dataset.nodata is None and ColorInterp.alpha not in dataset.colorinterp
         with WarpedVRT(
             dataset,
@@ -221,6 +255,7 @@ def read_window(
             dtype="float64" if dataset.dtypes[0] in ("float64", "int32", "uint32") else "float32",
         ) as warped:
             read = warped.read(indexes=numbers, masked=True).astype(np.float64).filled(np.nan)
+            read[~np.isfinite(read)] = np.nan
             if ColorInterp.alpha in warped.colorinterp:
                 read[:, warped.read(warped.colorinterp.index(ColorInterp.alpha) + 1) == 0] = np.nan
         values = _scaled(dataset, numbers, read, raster.value_factor)
@@ -247,14 +282,13 @@ def sample(raster: Raster, points_xy: ArrayLike, *, crs: CRS, band: int = 1) -> 
     numpy.ndarray of float64, n
         Metres for an elevation, otherwise the raster's own values.
     """
-    import rasterio
     from rasterio.windows import Window
 
     points = np.asarray(points_xy, dtype=float).reshape(-1, 2)
     values = np.full(len(points), np.nan)
     band = _band_number(band, raster.count, where=show_path(raster.path))
     x, y = Transformer.from_crs(crs, raster.crs, always_xy=True).transform(points[:, 0], points[:, 1])
-    with _reading(raster), rasterio.open(raster.path) as dataset:
+    with open_cells(raster) as dataset:
         back = ~dataset.transform
         with np.errstate(invalid="ignore"):
             column = back.a * np.asarray(x) + back.b * np.asarray(y) + back.c
@@ -272,7 +306,7 @@ def sample(raster: Raster, points_xy: ArrayLike, *, crs: CRS, band: int = 1) -> 
             right = min((tile_column + 1) * _TILE_CELLS + 1, dataset.width)
             window = Window(left, top, right - left, bottom - top)
             cells = dataset.read(band, window=window).astype(float)
-            cells[dataset.read_masks(band, window=window) == 0] = np.nan
+            cells[(dataset.read_masks(band, window=window) == 0) | ~np.isfinite(cells)] = np.nan
             who = at[members]
             values[who] = _bilinear(cells, row[who] - top, column[who] - left)
         scaled = _scaled(dataset, [band], values[np.newaxis], raster.value_factor)
@@ -300,20 +334,6 @@ def vegetation_index(red: ArrayLike, near_infrared: ArrayLike) -> NDArray[np.flo
     with np.errstate(invalid="ignore"):
         index = np.divide(infrared - red_values, total, out=np.full(total.shape, np.nan), where=total != 0.0)
     return np.asarray(index, dtype=float)
-
-
-@contextmanager
-def _reading(raster: Raster) -> Iterator[None]:
-    """Say in our words, without what an address may keep secret, that cells can't be read."""
-    from rasterio.errors import RasterioIOError
-
-    try:
-        with hushed(raster.path if raster.path.startswith("/vsi") else None):
-            yield
-    except RasterioIOError:
-        raise RasterError(
-            "its cells can't be read", where=show_path(raster.path), mend="check that it is whole and can be reached"
-        ) from None
 
 
 def _place(source: str | Path, name: str, options: Mapping[str, Any]) -> tuple[str, str, str]:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from geotools.design import BarrierStandard
 from geotools.errors import Assumed, StepError
+from geotools.signature import ids_of_rows
 from geotools.units import write_run
 
 __all__ = ["list_barrier_lines", "list_ways_in", "specify_lots"]
@@ -207,7 +208,7 @@ def _standing_walls(judged_walls: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     why, mend = (judged_walls[name].to_numpy(dtype=object) for name in ("why", "mend"))
     return gpd.GeoDataFrame(
         {
-            "line_id": [f"W{number:05d}" for number in judged_walls.get("number", range(1, len(judged_walls) + 1))],
+            "line_id": ids_of_rows(judged_walls, "W"),
             "parcel_id": "",
             "option": np.where(judged_walls["sound_now"], "sound wall", "wall to mend"),
             "kind": np.where(judged_walls["sound_now"], "existing", "retrofit"),

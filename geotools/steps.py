@@ -5,16 +5,17 @@ from __future__ import annotations
 import difflib
 import importlib.metadata
 import inspect
+import math
 import types
 import typing
 from dataclasses import dataclass
 from functools import cache, cached_property
 from typing import TYPE_CHECKING, Any
 
-from geotools.errors import StepError
+from geotools.errors import StepError, in_plain_words
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     from pydantic import BaseModel
 
@@ -115,13 +116,16 @@ class Step:
                     where=where,
                     mend=_suggest(name, self.option_names) or "it has no options",
                 )
+            value = options[name]
+            if isinstance(value, float) and not math.isfinite(value):
+                raise StepError(f"{name} = {value} is no finite number", where=where, mend="give a number")
         try:
             checked = self.options_model(**options)
         except ValidationError as error:
             first = error.errors()[0]
             name = str(first["loc"][0])
             raise StepError(
-                f"{name} = {options.get(name)!r} can't be used: {first['msg'].lower()}",
+                f"{name} = {options.get(name)!r} can't be used: {in_plain_words(first['msg'])}",
                 where=f"{where}, step {self.id}",
                 mend=f"'bajada steps {self.id}' shows its options",
             ) from None
@@ -141,11 +145,7 @@ def list_steps() -> dict[str, list[importlib.metadata.EntryPoint]]:
     >>> "score_exposure" in list_steps()
     True
     """
-    claims: dict[str, dict[str, importlib.metadata.EntryPoint]] = {}
-    for entry in importlib.metadata.entry_points(group=GROUP):
-        package = entry.dist.name if entry.dist else ""
-        claims.setdefault(entry.name, {}).setdefault(f"{package} {entry.value}", entry)
-    return {name: list(claims[name].values()) for name in sorted(claims)}
+    return _claims(importlib.metadata.entry_points(group=GROUP))
 
 
 @cache
@@ -171,12 +171,10 @@ def find_step(name: str) -> Step:
     >>> find_step("score_exposure").makes_file
     False
     """
-    steps = list_steps()
-    if name not in steps:
-        raise StepError(
-            f"there is no step {name!r}", mend=_suggest(name, list(steps)) or "install the package that offers it"
-        )
-    entries = steps[name]
+    entries = _claims(importlib.metadata.entry_points(group=GROUP, name=name)).get(name, [])
+    if not entries:
+        near = _suggest(name, list(list_steps()))
+        raise StepError(f"there is no step {name!r}", mend=near or "install the package that offers it")
     packages = [entry.dist.name if entry.dist else "unknown" for entry in entries]
     if len(entries) > 1:
         raise StepError(
@@ -250,6 +248,15 @@ def describe_step(step: Step) -> dict[str, Any]:
         "outputs": {"result": {"title": "file" if step.makes_file else "table", "schema": result}},
         "options": schema,
     }
+
+
+def _claims(entries: Iterable[importlib.metadata.EntryPoint]) -> dict[str, list[importlib.metadata.EntryPoint]]:
+    """Entry points by name, each once: whose they are is read of each, which takes its time."""
+    claims: dict[str, dict[str, importlib.metadata.EntryPoint]] = {}
+    for entry in entries:
+        package = entry.dist.name if entry.dist else ""
+        claims.setdefault(entry.name, {}).setdefault(f"{package} {entry.value}", entry)
+    return {name: list(claims[name].values()) for name in sorted(claims)}
 
 
 def _first_paragraph(text: str) -> str:

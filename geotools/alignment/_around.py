@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import shapely
 
-from geotools.alignment._discs import TURN, draw
-from geotools.alignment._taut import RAY_SHARE, SLACK_M
+from geotools.alignment._discs import SLACK_M, TURN, draw, match
+from geotools.alignment._taut import RAY_SHARE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,7 +25,9 @@ __all__ = [
     "Rounds",
     "cannot_be_inside",
     "draw_lines",
+    "fill_lines",
     "hull_of_discs",
+    "is_inside",
     "join_curves",
     "must_be_inside",
     "round_inner",
@@ -103,9 +105,7 @@ def round_inner(
         numbers = np.flatnonzero(open_)
         core, curves, round_m, outermost = _round(lots, parts, inner, numbers, clearance_m, inside_clearance_m)
         lines = draw_lines(curves, len(asked))
-        areas = np.full(len(asked), None, dtype=object)
-        drawn = ~shapely.is_missing(lines)
-        areas[drawn] = _fill(lines[drawn])
+        areas = fill_lines(lines)
         mine = open_[parts.lot] & ~inner
         near = np.zeros(len(mine), dtype=np.bool_)
         some = np.flatnonzero(mine)
@@ -244,6 +244,23 @@ def draw_lines(curves: Curves, count: int) -> Geometries:
     return lines
 
 
+def fill_lines(lines: Geometries) -> Geometries:
+    """Ground within closed lines, prepared; None where there is no line."""
+    areas = np.full(len(lines), None, dtype=object)
+    drawn = ~shapely.is_missing(lines)
+    points, line = shapely.get_coordinates(lines[drawn], return_index=True)
+    areas[drawn] = shapely.polygons(shapely.linearrings(points, indices=line))
+    shapely.prepare(areas)
+    return areas
+
+
+def is_inside(areas: Geometries, parts: Parts) -> Flags:
+    """Whether the first point of each part is in its lot's area."""
+    points, shape = shapely.get_coordinates(parts.shape, return_index=True)
+    first = points[np.searchsorted(shape, np.arange(len(parts.lot)))]
+    return np.asarray(shapely.intersects_xy(areas[parts.lot], first[:, 0], first[:, 1]), dtype=np.bool_)
+
+
 def _height(centre: Floats, direction: float) -> Floats:
     """How far points are to the left of a direction, metres."""
     return np.asarray(np.cos(direction) * centre[:, 1] - np.sin(direction) * centre[:, 0])
@@ -317,11 +334,8 @@ def _beside_inner(parts: Parts, inner: Flags, which: Flags, inside_clearance_m: 
     some = np.flatnonzero(which)
     known = np.flatnonzero(inner)
     known = known[np.argsort(parts.lot[known], kind="stable")]
-    first = np.searchsorted(parts.lot[known], parts.lot[some], side="left")
-    counts = np.searchsorted(parts.lot[known], parts.lot[some], side="right") - first
-    pair = np.repeat(np.arange(len(some)), counts)
-    rank = np.arange(len(pair)) - np.repeat(np.cumsum(counts) - counts, counts)
-    one, other = some[pair], known[first[pair] + rank]
+    pair, other = match(parts.lot[some], parts.lot[known])
+    one, other = some[pair], known[other]
     near = shapely.distance(parts.shape[one], parts.shape[other]) < inside_clearance_m + parts.setback_m[one] - _SURE_M
     beside[one[near]] = True
     return beside
@@ -331,8 +345,3 @@ def _corners(hulls: Geometries) -> tuple[Floats, Integers]:
     points, hull = shapely.get_coordinates(shapely.orient_polygons(hulls), return_index=True)
     closing = np.append(hull[1:] != hull[:-1], True)[: len(hull)]
     return points[~closing], hull[~closing]
-
-
-def _fill(lines: Geometries) -> Geometries:
-    points, line = shapely.get_coordinates(lines, return_index=True)
-    return np.asarray(shapely.polygons(shapely.linearrings(points, indices=line)), dtype=object)

@@ -11,13 +11,15 @@ from geotools.alignment._around import (
     Curves,
     cannot_be_inside,
     draw_lines,
+    fill_lines,
+    is_inside,
     join_curves,
     must_be_inside,
     round_inner,
 )
 from geotools.alignment._body import Lots, Parts, make_lots, make_parts, shift
-from geotools.alignment._discs import Discs, draw, join_discs, make_discs
-from geotools.alignment._taut import SLACK_M, Keep, Taut, pull_taut
+from geotools.alignment._discs import SLACK_M
+from geotools.alignment._search import TOLERANCE_M, hold_off
 from geotools.errors import DesignError
 
 if TYPE_CHECKING:
@@ -31,9 +33,6 @@ if TYPE_CHECKING:
     Geometries = NDArray[np.object_]
 
 __all__ = ["Loop", "shortest_loop", "shortest_loops"]
-
-TOLERANCE_M = 0.001
-"""Most by which a drawn line may miss a clearance, metres (assumption of this project: finer than a tape reads)."""
 
 Status = Literal["closed", "no structures", "allowed ground", "items", "unverified"]
 
@@ -198,15 +197,14 @@ def shortest_loops(
     settled = ~np.isnan(around.length_m)
     length_m[settled] = around.length_m[settled]
     order = np.argsort(parts.lot, kind="stable")
-    bounds = np.searchsorted(parts.lot[order], np.arange(len(status) + 1))
-    for lot in np.flatnonzero(held_off & ~settled).tolist():
-        mine = order[bounds[lot] : bounds[lot + 1]]
-        taut = _hold_off(lots, lot, parts.take(mine), around.seed[mine], *clearances)
-        if not isinstance(taut, Taut):
-            status[lot], length_m[lot], blocked_by[lot] = "items" if taut else "allowed ground", np.nan, taut
-        else:
-            curves.append(Curves(np.full(len(taut.sweep), lot), *taut[:4]))
-            length_m[lot] = taut.length_m
+    found, in_the_way = hold_off(
+        lots, parts.take(order), around.seed[order], np.flatnonzero(held_off & ~settled), *clearances
+    )
+    curves.append(Curves(*found[:5]))
+    for lot, blocking in in_the_way.items():
+        status[lot], length_m[lot], blocked_by[lot] = "items" if blocking else "allowed ground", np.nan, blocking
+    searched = ~np.isnan(found.length_m)
+    length_m[searched] = found.length_m[searched]
     lines = draw_lines(join_curves(curves), len(status))
     inside, touching, wrong = _check(lots, parts, lines, *clearances)
     drawn = ~shapely.is_missing(lines)
@@ -252,105 +250,22 @@ def _hull_curves(hulls: Geometries, lots: Integers, clearance_m: float) -> Curve
     return Curves(lots[ring], points, np.full(len(ring), clearance_m), normal, sweep)
 
 
-def _hold_off(
-    lots: Lots, lot: int, parts: Parts, hit: Flags, clearance_m: float, inside_clearance_m: float
-) -> Taut | tuple[int, ...]:
-    # The shortest line; or, where there is none, the items that are in its way (no items: the ground is).
-    ground = shapely.buffer(lots.ground[lot], SLACK_M, join_style="mitre")
-    shapely.prepare(ground)
-    shapely.prepare(lots.body[lot])
-    shapely.prepare(parts.shape)
-    chosen = hit
-    while True:
-        taut = _pull(lots, lot, ground, parts.take(chosen), clearance_m, inside_clearance_m)
-        if taut is None:
-            break
-        points, _ = draw(*taut[:4])
-        ring = shapely.LinearRing(points)
-        missed = _missed(ring, parts, inside_clearance_m) & ~chosen
-        if not missed.any():
-            return taut
-        chosen = chosen | missed
-    if _pull(lots, lot, ground, parts.take(np.zeros_like(chosen)), clearance_m, inside_clearance_m) is None:
-        return ()
-    for part in np.flatnonzero(chosen):
-        fewer = chosen & (np.arange(len(chosen)) != part)
-        if _pull(lots, lot, ground, parts.take(fewer), clearance_m, inside_clearance_m) is None:
-            chosen = fewer
-    return tuple(np.unique(parts.item[chosen]).tolist())
-
-
-def _missed(ring: shapely.LinearRing, parts: Parts, inside_clearance_m: float) -> Flags:
-    # Drawn corners stand off a little: things that might be missed are taken in as well, which does no harm.
-    area = shapely.Polygon(ring)
-    inside = shapely.intersects_xy(area, *_first_points(parts.shape).T)
-    needed = np.where(inside, inside_clearance_m, parts.setback_m)
-    return np.asarray(~(shapely.distance(ring, parts.shape) >= needed + TOLERANCE_M), dtype=np.bool_)
-
-
-def _first_points(shapes: Geometries) -> Floats:
-    points, shape = shapely.get_coordinates(shapes, return_index=True)
-    return np.asarray(points[np.searchsorted(shape, np.arange(len(shapes)))])
-
-
-def _pull(
-    lots: Lots, lot: int, ground: shapely.Geometry, parts: Parts, clearance_m: float, inside_clearance_m: float
-) -> Taut | None:
-    groups = [make_discs(shape, radius_m=clearance_m, turn=1) for shape in shapely.get_parts(lots.structures[lot])]
-    for shape, setback_m in zip(parts.shape, parts.setback_m, strict=True):
-        groups.append(make_discs(shape, radius_m=inside_clearance_m, turn=1))
-        groups.append(make_discs(shape, radius_m=setback_m, turn=-1))
-    groups.extend(_ground_discs(lots, lot, parts, max(clearance_m, inside_clearance_m)))
-    keep = Keep(
-        np.append(parts.shape, lots.body[lot]),
-        np.append(np.full(len(parts.shape), inside_clearance_m), clearance_m),
-        np.append(parts.setback_m, clearance_m),
-    )
-    return pull_taut(join_discs(groups), keep, ground=ground, core=lots.hull[lot])
-
-
-def _ground_discs(lots: Lots, lot: int, parts: Parts, widest_m: float) -> list[Discs]:
-    # Corners of the ground that the line might turn on: those within the hull of all that it may have to take inside.
-    outline, *islands = [shapely.Polygon(ring) for ring in shapely.get_rings(lots.ground[lot])]
-    groups = [make_discs(outline, radius_m=0.0, turn=-1, hollow=True)]
-    if not islands and not len(groups[0].turn):
-        return []
-    within: shapely.Geometry = shapely.buffer(_hull([lots.hull[lot], *parts.shape]), 1.1 * widest_m)
-    near = np.zeros(len(islands), dtype=np.bool_)
-    while (shapely.dwithin(islands, within, SLACK_M) & ~near).any():
-        near |= shapely.dwithin(islands, within, SLACK_M)
-        within = _hull([within, *(islands[which] for which in np.flatnonzero(near))])
-    for which in np.flatnonzero(near):
-        groups.extend(make_discs(islands[which], radius_m=0.0, turn=turn) for turn in (-1, 1))
-    return [
-        discs.take(np.asarray(shapely.dwithin(shapely.points(discs.centre), within, SLACK_M), dtype=np.bool_))
-        for discs in groups
-    ]
-
-
-def _hull(shapes: list[shapely.Geometry]) -> shapely.Geometry:
-    return shapely.convex_hull(shapely.GeometryCollection(shapes))
-
-
 def _check(
     lots: Lots, parts: Parts, lines: Geometries, clearance_m: float, inside_clearance_m: float
 ) -> tuple[Flags, Flags, Flags]:
     # Hold every drawn line against every rule once more, by other means than those that found it.
     drawn = np.flatnonzero(~shapely.is_missing(lines))
-    points, line = shapely.get_coordinates(lines[drawn], return_index=True)
-    areas = np.full(len(lines), None, dtype=object)
-    areas[drawn] = shapely.polygons(shapely.linearrings(points, indices=line))
-    shapely.prepare(areas)
+    areas = fill_lines(lines)
     wide = np.full(len(lines), None, dtype=object)
     wide[drawn] = shapely.buffer(lots.ground[drawn], TOLERANCE_M, join_style="mitre")
     sound = shapely.is_valid(areas) & shapely.covers(areas, lots.structures) & shapely.covers(wide, lines)
     sound &= shapely.distance(lines, lots.body) >= clearance_m - SLACK_M - TOLERANCE_M
-    inside = shapely.intersects_xy(areas[parts.lot], *_first_points(parts.shape).T)
+    inside = is_inside(areas, parts)
     away_m = shapely.distance(lines[parts.lot], parts.shape)
     near = away_m < np.where(inside, inside_clearance_m, parts.setback_m) - TOLERANCE_M
     sound[parts.lot[near]] = False
     touching = ~inside & (away_m <= parts.setback_m + TOLERANCE_M)
-    return np.asarray(inside, dtype=np.bool_), np.asarray(touching, dtype=np.bool_), np.asarray(~sound, dtype=np.bool_)
+    return inside, np.asarray(touching, dtype=np.bool_), np.asarray(~sound, dtype=np.bool_)
 
 
 def _by_lot(parts: Parts, chosen: Flags) -> dict[int, tuple[int, ...]]:

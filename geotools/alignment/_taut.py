@@ -1,15 +1,16 @@
-"""Pull a closed line taut round what it encloses: tangents between discs, and the shortest closed walk over them."""
+"""Pull closed lines taut round what they enclose: tangents between discs, and the shortest closed walk over them."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import shapely
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import dijkstra
 
-from geotools.alignment._discs import TURN, Discs, cross, find_corners, turn_left, unit
+from geotools.alignment._discs import SLACK_M, TURN, Discs, cross, dot, find_corners, match, turn_left, unit
+from geotools.alignment._rims import find_spots
+from geotools.alignment._walks import shortest_rounds
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -17,37 +18,47 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
     Flags = NDArray[np.bool_]
+    Geometries = NDArray[np.object_]
 
-__all__ = ["RAY_SHARE", "SLACK_M", "Keep", "Taut", "pull_taut"]
-
-SLACK_M = 1e-7
-"""Slack of every test, metres: far below what can be built, far above rounding in coordinates near the origin."""
+__all__ = ["RAY_SHARE", "Keep", "Taut", "pull_taut"]
 
 RAY_SHARE = 0.381966
 """Where between the normals of a corner's edges a ray leaves it: the golden part keeps clear of parallels."""
 
 _ANGLE_SLACK = 1e-7  # radians
+_PAIRS_AT_ONCE = 16_000
+"""Pairs of discs that are worked on together: as many as the processor's cache holds with all that hangs on them."""
 
 
 class Keep(NamedTuple):
-    """Things to keep clear of: g geometries, and the clearance of each on the line's left and on its right, metres."""
+    """Things to keep clear of, by lot: g geometries, and the clearance of each on a line's left and right, metres."""
 
-    things: NDArray[np.object_]
+    lot: Integers
+    things: Geometries
     left_m: Floats
     right_m: Floats
 
+    def take(self, index: Flags | Integers | slice) -> Keep:
+        """Return the things at an index."""
+        return Keep(self.lot[index], self.things[index], self.left_m[index], self.right_m[index])
+
 
 class Taut(NamedTuple):
-    """Curves of a closed line in order, straight lines between them; `sweep` is positive where the line turns left."""
+    """Curves of closed lines in order, straight lines between them; `sweep` is positive where a line turns left.
 
+    `length_m` is of each lot: NaN where there is no line.
+    """
+
+    lot: Integers
     centre: Floats
     radius_m: Floats
     angle: Floats
     sweep: Floats
-    length_m: float
+    length_m: Floats
 
 
 class _Tangents(NamedTuple):
+    lot: Integers
     tail: Integers
     head: Integers
     begin: Floats
@@ -57,75 +68,91 @@ class _Tangents(NamedTuple):
     length_m: Floats
 
     def take(self, index: Flags | Integers) -> _Tangents:
-        ways, places = (self.tail[index], self.head[index]), (self.begin[index], self.end[index])
+        ways, places = (self.lot[index], self.tail[index], self.head[index]), (self.begin[index], self.end[index])
         return _Tangents(*ways, *places, self.leave[index], self.arrive[index], self.length_m[index])
 
 
-def pull_taut(discs: Discs, keep: Keep, *, ground: shapely.Geometry, core: shapely.Geometry) -> Taut | None:
-    """Shortest closed line that runs once counter-clockwise round the core and keeps clear of everything.
+def pull_taut(discs: Discs, keep: Keep, *, ground: Geometries, core: Geometries) -> Taut:
+    """Shortest closed line of each lot that runs once counter-clockwise round its core and keeps clear of everything.
 
     A shortest line is straight but for curves on discs, and with the turn of every disc given there is just one tangent
     from each disc to each other. Tangents that come too near a thing or leave the ground go out. Of the closed walks
     over the rest that cross a ray from the core once more leftward than rightward, the shortest is the line (exact;
-    Dijkstra 1959).
+    Dijkstra 1959). A lot's line does not hang on the other lots.
 
     Parameters
     ----------
     discs : Discs
-        All that the line may turn on.
+        All that the lines may turn on, by lot.
     keep : Keep
-        What it keeps clear of. Where a thing's two clearances differ, the side is told where the line passes nearest.
-    ground : Geometry
-        Polygon that the line stays within; it may touch the outline.
-    core : Geometry
+        What they keep clear of, by lot. Where a thing's two clearances differ, the side is told where the line passes
+        nearest.
+    ground : (n,) array of Polygon
+        Where the line of each lot stays; it may touch the outline.
+    core : (n,) array of Polygon
         Convex polygon about which the line runs.
 
     Returns
     -------
-    Taut or None
-        None where there is no such line.
+    Taut
+        Curves by lot.
 
     Examples
     --------
-    >>> house = shapely.box(0, 0, 10, 6)
-    >>> keep = Keep(np.array([house]), np.array([1.0]), np.array([1.0]))
+    >>> houses = shapely.box(0, 0, [10, 10], [6, 7])
+    >>> keep = Keep(np.arange(2), houses, np.ones(2), np.ones(2))
     >>> from geotools.alignment._discs import make_discs
-    >>> discs = make_discs(house, radius_m=1.0, turn=1)
-    >>> taut = pull_taut(discs, keep, ground=shapely.box(-9, -9, 19, 19), core=house)
-    >>> round(taut.length_m - 2 * np.pi, 9)
-    32.0
+    >>> discs = make_discs(houses, np.arange(2), radius_m=1.0, turn=1)
+    >>> taut = pull_taut(discs, keep, ground=shapely.box(-9, -9, [19, 19], 19), core=houses)
+    >>> (taut.length_m - 2 * np.pi).round(9).tolist()
+    [32.0, 34.0]
     """
+    pairs = np.cumsum(np.bincount(discs.lot, minlength=len(ground)) ** 2)
+    batch = pairs // _PAIRS_AT_ONCE
+    bounds = np.append(np.flatnonzero(np.append(True, batch[1:] != batch[:-1])[: len(batch)]), len(batch)).tolist()
+    found = []
+    for first, last in pairwise(bounds):
+        own = slice(*np.searchsorted(discs.lot, [first, last]))
+        kept = slice(*np.searchsorted(keep.lot, [first, last]))
+        some, clear_of = discs.take(own), keep.take(kept)
+        some, clear_of = some._replace(lot=some.lot - first), clear_of._replace(lot=clear_of.lot - first)
+        taut = _pull_some(some, clear_of, ground[first:last], core[first:last])
+        found.append(taut._replace(lot=taut.lot + first))
+    return Taut(*(np.concatenate(columns) for columns in zip(_no_lines(0), *found, strict=True)))
+
+
+def _no_lines(lots: int) -> Taut:
+    nothing = np.zeros(0)
+    return Taut(np.zeros(0, dtype=np.int64), np.zeros((0, 2)), nothing, nothing, nothing, np.full(lots, np.nan))
+
+
+def _pull_some(discs: Discs, keep: Keep, ground: Geometries, core: Geometries) -> Taut:
     tangents = _tangents(discs)
     tangents = tangents.take(_is_free(tangents, keep, ground))
     before, after, sweep = _curves(tangents, discs)
-    open_curve = _is_open(tangents.arrive[before], sweep, tangents.head[before], _spots(discs, keep, ground))
+    spots = find_spots(discs, np.unique(tangents.head), keep.lot, keep.things, keep.left_m, keep.right_m, ground)
+    open_curve = _is_open(tangents.arrive[before], sweep, tangents.head[before], spots)
     before, after, sweep = before[open_curve], after[open_curve], sweep[open_curve]
     if before.size == 0:
-        return None
-    origin, ray = _ray(core, tangents)
+        return _no_lines(len(ground))
+    origin, ray = _rays(core, tangents)
     disc = tangents.head[before]
     crossings = _curve_crossings(origin, ray, discs, disc, tangents.arrive[before], sweep)
-    crossings += _line_crossings(origin, ray, tangents.begin, tangents.end)[after]
+    of = tangents.lot
+    crossings += _line_crossings(origin[of], ray[of], tangents.begin, tangents.end)[after]
     cost = discs.radius_m[disc] * np.abs(sweep) + tangents.length_m[after]
-    walk = _shortest_round(before, after, cost, crossings, len(tangents.tail))
-    if walk is None:
-        return None
-    disc = disc[walk]
-    return Taut(
-        discs.centre[disc],
-        discs.radius_m[disc],
-        tangents.arrive[before[walk]],
-        sweep[walk],
-        float(cost[walk].sum()),
-    )
+    walk = shortest_rounds(before, after, cost, crossings, of, len(ground))
+    lot, disc = of[before[walk]], disc[walk]
+    has_line = np.bincount(lot, minlength=len(ground)) > 0
+    length_m = np.where(has_line, np.bincount(lot, cost[walk], minlength=len(ground)).astype(np.float64), np.nan)
+    return Taut(lot, discs.centre[disc], discs.radius_m[disc], tangents.arrive[before[walk]], sweep[walk], length_m)
 
 
 def _tangents(discs: Discs) -> _Tangents:
     # A line of left normal n touches both discs where n . (c_head - c_tail) = r_head - r_tail, radii signed by turn.
-    count = len(discs.turn)
-    tail, head = np.nonzero(~np.eye(count, dtype=np.bool_))
+    tail, head = match(discs.lot, discs.lot)
     apart = discs.centre[head] - discs.centre[tail]
-    distance = np.hypot(*apart.T)
+    distance = np.hypot(apart[:, 0], apart[:, 1])
     signed = discs.turn * discs.radius_m
     rise = signed[head] - signed[tail]
     exists = (distance > 1e-9) & (np.abs(rise) <= distance + SLACK_M)
@@ -136,10 +163,12 @@ def _tangents(discs: Discs) -> _Tangents:
     normal = turn_left(along)
     leave, leaves = _within(discs, tail, normal)
     arrive, arrives = _within(discs, head, normal)
+    fits = leaves & arrives
+    tail, head, normal, distance, rise = tail[fits], head[fits], normal[fits], distance[fits], rise[fits]
     begin = discs.centre[tail] - signed[tail][:, None] * normal
     end = discs.centre[head] - signed[head][:, None] * normal
-    every = _Tangents(tail, head, begin, end, leave, arrive, np.sqrt(np.maximum(distance**2 - rise**2, 0.0)))
-    return every.take(leaves & arrives)
+    length_m = np.sqrt(np.maximum(distance**2 - rise**2, 0.0))
+    return _Tangents(discs.lot[tail], tail, head, begin, end, leave[fits], arrive[fits], length_m)
 
 
 def _within(discs: Discs, disc: Integers, normal: Floats) -> tuple[Floats, Flags]:
@@ -151,41 +180,81 @@ def _within(discs: Discs, disc: Integers, normal: Floats) -> tuple[Floats, Flags
     return start + np.minimum(offset, width), offset <= width + _ANGLE_SLACK
 
 
-def _is_free(tangents: _Tangents, keep: Keep, ground: shapely.Geometry) -> Flags:
-    if len(tangents.tail) == 0:
-        return np.zeros(0, dtype=np.bool_)
-    lines: NDArray[np.object_] = np.asarray(shapely.linestrings(np.stack([tangents.begin, tangents.end], axis=1)))
-    free: Flags = (tangents.length_m < SLACK_M) | shapely.covers(ground, lines)
+def _is_free(tangents: _Tangents, keep: Keep, ground: Geometries) -> Flags:
     least, most = np.minimum(keep.left_m, keep.right_m), np.maximum(keep.left_m, keep.right_m)
-    for thing, least_m in zip(keep.things, least, strict=True):
-        left = np.flatnonzero(free)
-        free[left] = ~shapely.dwithin(thing, lines[left], least_m - SLACK_M)
+    free = _misses_corners(tangents, keep, least)
+    some = np.flatnonzero(free)
+    lines: Geometries = np.asarray(shapely.linestrings(np.stack([tangents.begin[some], tangents.end[some]], axis=1)))
+    on_ground = (tangents.length_m[some] < SLACK_M) | shapely.covers(ground[tangents.lot[some]], lines)
+    free[some] = on_ground
+    some, lines = some[on_ground], lines[on_ground]
+    point = shapely.get_type_id(keep.things) == shapely.GeometryType.POINT
+    solid = np.flatnonzero(~point)
+    line, which = match(tangents.lot[some], keep.lot[solid])
+    within_m: Any = least - SLACK_M  # the stubs know of one distance only
+    near = shapely.dwithin(keep.things[solid[which]], lines[line], within_m[solid[which]])
+    free[some[line[near]]] = False
     # Between the two clearances of a thing the side decides, and only where the line passes it abreast.
+    some, lines = some[free[some]], lines[free[some]]
     sided = np.flatnonzero(most - least > SLACK_M)
-    left = np.flatnonzero(free)
-    apart_m = shapely.distance(lines[left][:, None], keep.things[sided][None, :])
-    line, which = np.nonzero(apart_m < most[sided] - SLACK_M)
-    line, which = left[line], sided[which]
-    if line.size == 0:
-        return free
-    ends = shapely.get_coordinates(shapely.shortest_line(lines[line], keep.things[which])).reshape(-1, 2, 2)
-    across = ends[:, 1] - ends[:, 0]
-    along = tangents.end[line] - tangents.begin[line]
-    away = np.hypot(*across.T)
-    abreast = np.abs((along * across).sum(axis=1)) <= _ANGLE_SLACK * 10 * tangents.length_m[line] * away
+    line, which = match(tangents.lot[some], keep.lot[sided])
+    at, which = some[line], sided[which]
+    across = np.full((len(line), 2), np.inf)
+    single = np.flatnonzero(point[which])
+    places = shapely.get_coordinates(keep.things[which[single]])
+    across[single] = _from_line(tangents.begin[at[single]], tangents.end[at[single]], places)
+    rest = np.flatnonzero(~point[which])
+    within_m = most - SLACK_M
+    rest = rest[shapely.dwithin(lines[line[rest]], keep.things[which[rest]], within_m[which[rest]])]
+    between = shapely.get_coordinates(shapely.shortest_line(lines[line[rest]], keep.things[which[rest]]))
+    across[rest] = between[1::2] - between[::2]
+    away = np.hypot(across[:, 0], across[:, 1])
+    near = away < most[which] - SLACK_M
+    at, which, across, away = at[near], which[near], across[near], away[near]
+    along = tangents.end[at] - tangents.begin[at]
+    abreast = np.abs(dot(along, across)) <= _ANGLE_SLACK * 10 * tangents.length_m[at] * away
     needed = np.where(cross(along, across) > 0.0, keep.left_m[which], keep.right_m[which])
-    free[line[abreast & (away < needed - SLACK_M)]] = False
+    free[at[abreast & (away < needed - SLACK_M)]] = False
     return free
+
+
+def _misses_corners(tangents: _Tangents, keep: Keep, least_m: Floats) -> Flags:
+    # A corner of a thing that is too near settles it, and points have no more than that. One corner of each lot at a
+    # time: most tangents are settled by the first few.
+    corners, thing = shapely.get_coordinates(keep.things, return_index=True)
+    east, north = np.ascontiguousarray(corners.T)
+    limit = np.square(np.maximum(least_m - SLACK_M, 0.0))[thing]
+    lots = np.arange(int(tangents.lot.max(initial=-1)) + 1)
+    first, last = (np.searchsorted(keep.lot[thing], lots, side=side) for side in ("left", "right"))
+    free = np.ones(len(tangents.lot), dtype=np.bool_)
+    some = np.arange(len(free))
+    (west, south), (right, up) = tangents.begin.T.copy(), (tangents.end - tangents.begin).T.copy()
+    square = np.maximum(right**2 + up**2, 1e-18)
+    at, end = first[tangents.lot], last[tangents.lot]
+    while len(some):
+        along, across = east[at] - west, north[at] - south
+        share = np.clip((along * right + across * up) / square, 0.0, 1.0)
+        near = (along - share * right) ** 2 + (across - share * up) ** 2 <= limit[at]
+        free[some[near]] = False
+        at = at + 1
+        stay = np.flatnonzero(~near & (at < end))
+        some, at, end, square = some[stay], at[stay], end[stay], square[stay]
+        west, south, right, up = west[stay], south[stay], right[stay], up[stay]
+    return free
+
+
+def _from_line(begin: Floats, end: Floats, point: Floats) -> Floats:
+    """From the place of a straight line that is nearest to a point to that point."""
+    run, toward = end - begin, point - begin
+    share = dot(toward, run) / np.maximum(dot(run, run), 1e-18)
+    return np.asarray(toward - np.clip(share, 0.0, 1.0)[:, None] * run)
 
 
 def _curves(tangents: _Tangents, discs: Discs) -> tuple[Integers, Integers, Floats]:
     # Every way to arrive at a disc with every way to leave it, and the signed angle between.
     order = np.argsort(tangents.tail, kind="stable")
-    first = np.searchsorted(tangents.tail[order], tangents.head, side="left")
-    ways = np.searchsorted(tangents.tail[order], tangents.head, side="right") - first
-    before = np.repeat(np.arange(len(ways)), ways)
-    rank = np.arange(len(before)) - np.repeat(np.cumsum(ways) - ways, ways)
-    after = order[first[before] + rank]
+    before, after = match(tangents.head, tangents.tail[order])
+    after = order[after]
     disc = tangents.head[before]
     turn = discs.turn[disc]
     swept = turn * (tangents.leave[after] - tangents.arrive[before])
@@ -198,96 +267,30 @@ def _curves(tangents: _Tangents, discs: Discs) -> tuple[Integers, Integers, Floa
 
 
 def _is_open(arrive: Floats, sweep: Floats, disc: Integers, spots: tuple[Integers, Floats]) -> Flags:
-    spot_disc, spot_angle = spots
-    offset = np.mod((spot_angle[None, :] - arrive[:, None]) * np.sign(sweep)[:, None], TURN)
-    hit = (disc[:, None] == spot_disc[None, :]) & (offset < np.abs(sweep)[:, None])
-    return np.asarray(~hit.any(axis=1), dtype=np.bool_)
+    order = np.argsort(spots[0], kind="stable")
+    curve, spot = match(disc, spots[0][order])
+    offset = np.mod((spots[1][order][spot] - arrive[curve]) * np.sign(sweep[curve]), TURN)
+    is_open = np.ones(len(disc), dtype=np.bool_)
+    is_open[curve[offset < np.abs(sweep[curve])]] = False
+    return is_open
 
 
-def _spots(discs: Discs, keep: Keep, ground: shapely.Geometry) -> tuple[Integers, Floats]:
-    # Directions on each disc at which its rim is too near a thing. A curve between two free tangents that is blocked at
-    # all is blocked where a thing is nearest to the rim, or its outline crosses the rim, or the ground is left between
-    # two crossings of the ground's outline.
-    edges, owner = _edges(keep.things)
-    disc, edge, foot, crossing = _nearest(discs, edges)
-    away = foot - discs.centre[disc]
-    far = np.hypot(*away.T)
-    off_rim = np.where(crossing, 0.0, np.abs(far - discs.radius_m[disc]))
-    thing = owner[edge]
-    most, least = np.maximum(keep.left_m, keep.right_m), np.minimum(keep.left_m, keep.right_m)
-    near = (off_rim < most[thing] - SLACK_M) & (far > 1e-9)
-    disc, thing, off_rim, far, away = disc[near], thing[near], off_rim[near], far[near], away[near]
-    direction = np.arctan2(away[:, 1], away[:, 0])
-    rim = discs.centre[disc] + discs.radius_m[disc][:, None] * unit(direction)
-    true = shapely.distance(shapely.points(rim), keep.things[thing])
-    beyond_is_left = (far > discs.radius_m[disc]) == (discs.turn[disc] < 0.0)
-    needed = np.where(beyond_is_left, keep.left_m[thing], keep.right_m[thing])
-    needed = np.where(np.abs(true - off_rim) <= SLACK_M, needed, least[thing])
-    blocked = true < needed - SLACK_M
-    outside = _spots_off_ground(discs, ground)
-    return np.concatenate([disc[blocked], outside[0]]), np.concatenate([direction[blocked], outside[1]])
-
-
-def _nearest(discs: Discs, edges: Floats) -> tuple[Integers, Integers, Floats, Flags]:
-    # For each disc and edge: its ends, the point nearest to the centre, and the crossings of the rim.
-    begin, run = edges[:, :2], edges[:, 2:] - edges[:, :2]
-    square = np.maximum((run**2).sum(axis=1), 1e-18)
-    toward = discs.centre[:, None, :] - begin[None, :, :]
-    along = (toward * run).sum(axis=2) / square
-    off_line = (toward**2).sum(axis=2) - along**2 * square
-    half = np.sqrt(np.maximum(discs.radius_m[:, None] ** 2 - off_line, 0.0) / square)
-    ends = np.zeros_like(along), np.ones_like(along)
-    at = np.stack([np.clip(along, 0.0, 1.0), *ends, along - half, along + half], axis=2)
-    crosses = (off_line <= discs.radius_m[:, None] ** 2)[:, :, None] & (np.arange(5) >= 3)
-    disc, edge, kind = np.nonzero((crosses & (at >= 0.0) & (at <= 1.0)) | (np.arange(5) < 3))
-    foot = begin[edge] + at[disc, edge, kind][:, None] * run[edge]
-    return disc, edge, foot, kind >= 3
-
-
-def _spots_off_ground(discs: Discs, ground: shapely.Geometry) -> tuple[Integers, Floats]:
-    edges, _ = _edges(np.array([shapely.boundary(ground)], dtype=object))
-    disc, _, foot, crossing = _nearest(discs, edges)
-    cuts = crossing & (discs.radius_m[disc] > 0.0)
-    disc, away = disc[cuts], (foot - discs.centre[disc])[cuts]
-    angle = np.arctan2(away[:, 1], away[:, 0])
-    order = np.lexsort([angle, disc])
-    disc, angle = disc[order], angle[order]
-    last = np.append(disc[1:] != disc[:-1], True)[: len(disc)]
-    first = np.maximum.accumulate(np.where(np.roll(last, 1), np.arange(len(disc)), 0))
-    following = np.where(last, angle[first] + TURN, np.roll(angle, -1)) if len(disc) else angle
-    middle = (angle + following) / 2
-    rim = discs.centre[disc] + discs.radius_m[disc][:, None] * unit(middle)
-    outside = ~shapely.intersects_xy(ground, rim)
-    return disc[outside], middle[outside]
-
-
-def _edges(things: NDArray[np.object_]) -> tuple[Floats, Integers]:
-    parts, owner = shapely.get_parts(things, return_index=True)
-    polygons = shapely.get_type_id(parts) == shapely.GeometryType.POLYGON
-    rings, ring_owner = shapely.get_rings(parts[polygons], return_index=True)
-    lines = np.concatenate([rings, parts[~polygons]])
-    owner = np.concatenate([owner[polygons][ring_owner], owner[~polygons]])
-    points, line = shapely.get_coordinates(lines, return_index=True)
-    alone = np.bincount(line, minlength=len(lines))[line] == 1
-    joined = np.append(line[1:] == line[:-1], False)[: len(line)]
-    begins = np.flatnonzero(joined | alone)
-    ends = np.where(alone[begins], begins, begins + 1)
-    return np.hstack([points[begins], points[ends]]), owner[line[begins]]
-
-
-def _ray(core: shapely.Geometry, tangents: _Tangents) -> tuple[Floats, Floats]:
-    # Any ray will do; the fewest crossings are the quickest.
-    points, start, width = find_corners(core)
+def _rays(core: Geometries, tangents: _Tangents) -> tuple[Floats, Floats]:
+    # Any ray from a core will do; the fewest crossings are the quickest.
+    lot, points, start, width = find_corners(core)
     rays = unit(start + RAY_SHARE * width)
-    every = [_line_crossings(point, ray, tangents.begin, tangents.end) for point, ray in zip(points, rays, strict=True)]
-    best = int(np.argmin(np.abs(every).sum(axis=1)))
+    corner, tangent = match(lot, tangents.lot)
+    crossed = _line_crossings(points[corner], rays[corner], tangents.begin[tangent], tangents.end[tangent])
+    times = np.bincount(corner, np.abs(crossed), minlength=len(lot))
+    order = np.lexsort((np.arange(len(lot)), times, lot))
+    best = order[np.searchsorted(lot[order], np.arange(len(core)))]
     return points[best], rays[best]
 
 
 def _line_crossings(origin: Floats, ray: Floats, begin: Floats, end: Floats) -> Integers:
     side_begin, side_end = cross(ray, begin - origin), cross(ray, end - origin)
     crosses = (side_begin < 0.0) != (side_end < 0.0)
-    ahead = ((begin - origin) @ ray) * side_end - ((end - origin) @ ray) * side_begin
+    ahead = dot(begin - origin, ray) * side_end - dot(end - origin, ray) * side_begin
     sign = np.where(side_begin < 0.0, 1, -1)
     return np.where(crosses & (ahead * sign > 0.0), sign, 0)
 
@@ -295,8 +298,9 @@ def _line_crossings(origin: Floats, ray: Floats, begin: Floats, end: Floats) -> 
 def _curve_crossings(
     origin: Floats, ray: Floats, discs: Discs, disc: Integers, arrive: Floats, sweep: Floats
 ) -> Integers:
+    origin, ray = origin[discs.lot], ray[discs.lot]
     toward = discs.centre - origin
-    middle = toward @ ray
+    middle = dot(toward, ray)
     half_square = discs.radius_m**2 - cross(ray, toward) ** 2
     half = np.sqrt(np.maximum(half_square, 0.0))
     crossings = np.zeros(len(disc), dtype=np.int64)
@@ -308,35 +312,3 @@ def _curve_crossings(
         leftward = np.sign(cross(ray, turn_left(away)))[disc] * np.sign(sweep)
         crossings += np.where(crosses, leftward, 0.0).astype(np.int64)
     return crossings
-
-
-def _shortest_round(
-    before: Integers, after: Integers, cost: Floats, crossings: Integers, count: int
-) -> Integers | None:
-    # A copy of the tangents for each number of crossings so far; from a tangent to its copy one crossing on is once
-    # round.
-    low, high = (-1, 2) if (crossings < 0).any() else (0, 1)
-    levels = np.arange(low, high + 1)[:, None]
-    to_level = levels + crossings[None, :]
-    exists = (to_level >= low) & (to_level <= high)
-    tail = ((levels - low) * count + before[None, :])[exists]
-    head = ((to_level - low) * count + after[None, :])[exists]
-    size = count * len(levels)
-    # A weight of nothing would be no link at all.
-    weight = np.broadcast_to(np.maximum(cost, 1e-12), exists.shape)[exists]
-    starts = np.unique(after[crossings > 0])
-    if starts.size == 0:
-        return None
-    graph = csr_array((weight, (tail, head)), shape=(size, size))
-    lengths, previous = dijkstra(graph, indices=starts - low * count, return_predecessors=True)
-    rounds = lengths[np.arange(len(starts)), starts + (1 - low) * count]
-    best = int(np.argmin(rounds))
-    if not np.isfinite(rounds[best]):
-        return None
-    nodes = [int(starts[best] + (1 - low) * count)]
-    while nodes[-1] != starts[best] - low * count:
-        nodes.append(int(previous[best, nodes[-1]]))
-    tangents = np.array(nodes[::-1]) % count
-    key = before * count + after
-    order = np.argsort(key)
-    return np.asarray(order[np.searchsorted(key[order], tangents[:-1] * count + tangents[1:])], dtype=np.int64)

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from geotools.closure._faces import trace_faces
-from geotools.closure._noding import GRID_M, Edges, node, ranges, split, unique_segments
+from geotools.closure._noding import GRID_M, Edges, codes, node, ranges, split, unique_segments
 from geotools.errors import LayerError
 
 if TYPE_CHECKING:
@@ -20,7 +20,16 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
     Shapes = NDArray[np.object_]
 
-__all__ = ["NOTHING", "Arrangement", "arrange", "ends_of", "find_faces_in", "segments_of", "wide_enough"]
+__all__ = [
+    "NOTHING",
+    "Arrangement",
+    "arrange",
+    "arrange_segments",
+    "ends_of",
+    "find_faces_in",
+    "segments_of",
+    "wide_enough",
+]
 
 NOTHING = np.iinfo(np.int32).max
 """Rank of a line that only bounds ground."""
@@ -94,18 +103,32 @@ def arrange(lines: Shapes, rank: Ints | None = None) -> Arrangement:
     >>> len(plan.faces), round(float(shapely.area(plan.faces).sum()))
     (3, 648)
     """
-    west, south, east, north = np.nan_to_num(shapely.total_bounds(lines))
-    origin = np.floor([west, south]) - _MARGIN_M
-    size_m = np.ceil(np.array([east, north]) - origin + _MARGIN_M)
+    segments, line_at = split(lines)
+    return arrange_segments(segments, np.full(len(segments), NOTHING, dtype=np.intp) if rank is None else rank[line_at])
+
+
+def arrange_segments(segments: Floats, rank: Ints) -> Arrangement:
+    """Cut the plane along segments, (n, 2, 2), with a rank each, as `arrange` does; they need not stand as shapes.
+
+    Raises
+    ------
+    LayerError
+        As `arrange`.
+
+    Examples
+    --------
+    >>> len(arrange_segments(np.array([[[0.0, 0.0], [9.0, 0.0]]]), np.array([NOTHING])).faces)
+    1
+    """
+    ends = segments.reshape(-1, 2) if len(segments) else np.zeros((1, 2))
+    origin = np.floor(ends.min(axis=0)) - _MARGIN_M
+    size_m = np.ceil(ends.max(axis=0) - origin + _MARGIN_M)
     if not size_m.max() / GRID_M < _LARGEST:
         raise LayerError(
             f"the layers reach over {size_m.max() / 1000:,.0f} km",
             mend="look for a coordinate that is wrong, or plan one site at a time",
         )
-    segments, line_at = split(lines)
-    segments = (segments - origin) / GRID_M
-    of = np.full(len(segments), NOTHING, dtype=np.intp) if rank is None else rank[line_at]
-    segments, of = unique_segments(segments, of)
+    segments, of = unique_segments((segments - origin) / GRID_M, rank)
     marks = [np.append(np.arange(0, side_m, _NET_M), side_m) / GRID_M for side_m in size_m]
     tiles = _share_out(segments, marks)
 
@@ -235,13 +258,15 @@ def _join(origin: Floats, tiles: list[_Tile]) -> Arrangement:
         for sides in ([tile.left for tile in tiles], [tile.right for tile in tiles])
     )
     start, stop, rank = (np.concatenate([tile.edges[column] for tile in tiles]) for column in range(3))
-    order = np.lexsort((*stop.T[::-1], *start.T[::-1]))
+    order = np.lexsort((codes(stop), codes(start)))
     start, stop, rank, left, right = start[order], stop[order], rank[order], left[order], right[order]
-    double = np.flatnonzero(np.all((start[1:] == start[:-1]) & (stop[1:] == stop[:-1]), axis=1))
+    xy = np.stack([start, stop], axis=1) * GRID_M
+    double = np.flatnonzero(np.all(xy[1:] == xy[:-1], axis=(1, 2)))
+    del start, stop
     left[double] = np.maximum(left[double], left[double + 1])
     right[double] = np.maximum(right[double], right[double + 1])
     rank[double] = np.minimum(rank[double], rank[double + 1])
-    once = np.ones(len(start), dtype=bool)
+    once = np.ones(len(xy), dtype=bool)
     once[double + 1] = False
 
     faces = np.concatenate([tile.shapes for tile in tiles])
@@ -250,7 +275,6 @@ def _join(origin: Floats, tiles: list[_Tile]) -> Arrangement:
     number = np.append(np.empty(len(order), dtype=np.intp), [-2, -1])
     number[order] = np.arange(len(order))
     left, right = number[left], number[right]
-    xy = np.stack([start, stop], axis=1) * GRID_M
     loose, bounding = once & (left == -2), once & (left >= 0) & (right >= 0)
     outer = np.zeros(len(faces), dtype=bool)
     for side, other in ((left, right), (right, left)):

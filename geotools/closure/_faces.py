@@ -9,6 +9,8 @@ import shapely
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components, depth_first_order
 
+from geotools.closure._noding import codes
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -98,8 +100,9 @@ def trace_faces(start: Steps, stop: Steps, step_m: float) -> Faces:
 
 def _number(steps: Steps) -> tuple[Steps, Ints]:
     """Number the corners."""
-    order = np.lexsort(steps.T)
-    new = np.append(True, np.any(np.diff(steps[order], axis=0).T, axis=0))[: len(order)]
+    code = codes(steps[:, ::-1])
+    order = np.argsort(code, kind="stable")
+    new = np.append(True, np.diff(code[order]) != 0)[: len(order)]
     at = np.empty(len(order), dtype=np.intp)
     at[order] = np.cumsum(new) - 1
     return steps[order[new]], at

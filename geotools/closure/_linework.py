@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import shapely
 from shapely.ops import substring
 
-from geotools.closure._noding import nearest, split
+from geotools.closure._noding import envelopes, nearest, split
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,6 +26,7 @@ HOUSE, GATE, JOINT, WALL, GAP = range(5)
 
 _TOUCH_M = 1e-6
 _AT_ONCE = 50_000
+_THREADS = 2
 _MOST_GAPS = 3
 _GATE_SLACK_M = 0.5
 _SAME_WAY_DEG = 30.0
@@ -174,11 +176,11 @@ def _take_apart(lines: Shapes) -> _Parts:
 def _near(parts: _Parts, chosen: Ints, within_m: float, snap_m: float) -> tuple[Ints, Ints, Floats]:
     """Pair vertices with the segments within a distance, less those that hang together with the vertex anyway."""
     reach_m = within_m + _TOUCH_M
-    found = [(np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp), np.zeros(0))]
-    for first in range(0, len(chosen), _AT_ONCE):
+
+    def search(first: int) -> tuple[Ints, Ints, Floats]:
         some = chosen[first : first + _AT_ONCE]
         xy = parts.vertices[some]
-        at, segment = parts.tree.query(shapely.box(*(xy - reach_m).T, *(xy + reach_m).T))
+        at, segment = parts.tree.query(envelopes(xy - reach_m, xy + reach_m))
         vertex = some[at]
         distance_m = np.hypot(*(parts.vertices[vertex] - nearest(parts.vertices[vertex], parts.ends[segment])).T)
         part = parts.segment_part[segment]
@@ -189,7 +191,11 @@ def _near(parts: _Parts, chosen: Ints, within_m: float, snap_m: float) -> tuple[
         along_m = np.where(parts.closed[part], np.minimum(along_m, round_m), along_m)
         apart = (part != parts.vertex_part[vertex]) | (along_m > 2 * np.maximum(distance_m, snap_m))
         counts = apart & (distance_m <= reach_m)
-        found.append((vertex[counts], segment[counts], distance_m[counts]))
+        return vertex[counts], segment[counts], distance_m[counts]
+
+    parts.tree.query(parts.segments[:1])  # builds the tree, before two threads ask it
+    with ThreadPoolExecutor(_THREADS) as pool:
+        found = list(pool.map(search, range(0, max(len(chosen), 1), _AT_ONCE)))
     vertex, segment, distance = zip(*found, strict=True)
     return np.concatenate(vertex), np.concatenate(segment), np.concatenate(distance)
 

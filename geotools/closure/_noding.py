@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
     Shapes = NDArray[np.object_]
 
-__all__ = ["GRID_M", "Edges", "nearest", "node", "ranges", "split", "unique_segments"]
+__all__ = ["GRID_M", "Edges", "codes", "envelopes", "nearest", "node", "ranges", "split", "unique_segments"]
 
 GRID_M = 0.001
 """Coordinates are rounded to this while the plane is cut up (assumption of this project: a sixth of the least gap)."""
@@ -132,10 +132,33 @@ def unique_segments(segments: Floats, rank: Ints) -> tuple[Floats, Ints]:
     ends = segments.reshape(-1, 4).copy()
     turned = (ends[:, 0] > ends[:, 2]) | ((ends[:, 0] == ends[:, 2]) & (ends[:, 1] > ends[:, 3]))
     ends[turned] = ends[turned][:, [2, 3, 0, 1]]
-    order = np.lexsort((rank, *ends.T[::-1]))
+    # Complex numbers sort by their real parts first: two keys are sorted quicker than four.
+    order = np.lexsort((rank, ends[:, 2] + 1j * ends[:, 3], ends[:, 0] + 1j * ends[:, 1]))
     ends = ends[order]
     new = np.append(True, _differ(ends))[: len(ends)]
     return ends[new].reshape(-1, 2, 2), rank[order[new]]
+
+
+def codes(corners: Steps) -> Steps:
+    """Code corners on the grid as one whole number each, in the order of x, then y; steps are below 2^31.
+
+    Examples
+    --------
+    >>> np.argsort(codes(np.array([[2, -1], [1, 5], [1, -5]]))).tolist()
+    [2, 1, 0]
+    """
+    return np.asarray((corners[:, 0] << 32) + corners[:, 1], dtype=np.int64)
+
+
+def envelopes(low: Floats, high: Floats) -> Shapes:
+    """Draw the diagonals of rectangles: for a tree that is asked for rectangles they do as well, at half the time.
+
+    Examples
+    --------
+    >>> envelopes(np.array([[0.0, 1.0]]), np.array([[2.0, 4.0]]))[0].bounds
+    (0.0, 1.0, 2.0, 4.0)
+    """
+    return np.asarray(shapely.linestrings(np.stack([low, high], axis=1)), dtype=object)
 
 
 def nearest(points: Floats | Steps, segments: Floats) -> Floats:
@@ -166,12 +189,14 @@ def ranges(low: Ints, count: Ints) -> Ints:
 
 
 def _each_once(start: Steps, stop: Steps, rank: Ints) -> Edges:
-    turned = (start[:, 0] > stop[:, 0]) | ((start[:, 0] == stop[:, 0]) & (start[:, 1] > stop[:, 1]))
-    ends = np.where(turned[:, None], np.hstack([stop, start]), np.hstack([start, stop]))
-    order = np.lexsort((rank, *ends.T[::-1]))
-    ends = ends[order]
-    new = np.append(True, _differ(ends))[: len(ends)]
-    return Edges(ends[new, :2], ends[new, 2:], rank[order[new]])
+    begin, end = codes(start), codes(stop)
+    turned = (begin > end)[:, None]
+    start, stop = np.where(turned, stop, start), np.where(turned, start, stop)
+    low, high = np.minimum(begin, end), np.maximum(begin, end)
+    order = np.lexsort((rank, high, low))
+    low, high = low[order], high[order]
+    first = order[np.append(True, (low[1:] != low[:-1]) | (high[1:] != high[:-1]))[: len(order)]]
+    return Edges(start[first], stop[first], rank[first])
 
 
 def _beside(start: Steps, stop: Steps, of: Ints, segments: Floats, rank: Ints, line: Ints, better: Ints) -> Ints:
@@ -189,12 +214,11 @@ def _beside(start: Steps, stop: Steps, of: Ints, segments: Floats, rank: Ints, l
 
 def _near_pairs(segments: Floats) -> tuple[Ints, Ints]:
     """Pair the segments whose rectangles come within two steps of each other, each pair once."""
-    low, high = np.minimum(segments[:, 0], segments[:, 1]), np.maximum(segments[:, 0], segments[:, 1])
-    tree = shapely.STRtree(np.asarray(shapely.linestrings(segments), dtype=object))
+    grown = envelopes(segments.min(axis=1) - 1, segments.max(axis=1) + 1)
+    tree = shapely.STRtree(grown)
     pairs = []
     for first in range(0, len(segments), _AT_ONCE):
-        some = slice(first, first + _AT_ONCE)
-        at, other = tree.query(shapely.box(*(low[some] - 2).T, *(high[some] + 2).T))
+        at, other = tree.query(grown[first : first + _AT_ONCE])
         once = at + first < other
         pairs.append(np.stack([at[once] + first, other[once]]))
     one, other = np.concatenate(pairs, axis=1) if pairs else np.zeros((2, 0), dtype=np.intp)

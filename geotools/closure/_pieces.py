@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
 import geopandas as gpd
@@ -33,6 +34,7 @@ BARRED = -1
 _MOST_CENTS = 2.0**60
 _STREET_GATES = 2
 _AT_ONCE = 20_000
+_THREADS = 2
 
 
 class Prices(NamedTuple):
@@ -168,13 +170,15 @@ def draw_pieces(
 
 def _draw_lines(segments: Floats, piece: Ints) -> Shapes:
     """Draw the segments of each piece together, in portions: the segments needn't all stand as shapes at once."""
-    shapes = [np.zeros(0, dtype=object)]
     begin = np.searchsorted(piece, np.arange(0, piece.max(initial=-1) + 1 + _AT_ONCE, _AT_ONCE))
-    for low, high in zip(begin[:-1].tolist(), begin[1:].tolist(), strict=True):
+
+    def draw(low: int, high: int) -> Shapes:
         lines = np.asarray(shapely.linestrings(segments[low:high]), dtype=object)
         drawn = shapely.line_merge(shapely.multilinestrings(lines, indices=piece[low:high] - piece[low]))
-        shapes.append(np.asarray(drawn, dtype=object))
-    return np.concatenate(shapes)
+        return np.asarray(drawn, dtype=object)
+
+    with ThreadPoolExecutor(_THREADS) as pool:
+        return np.concatenate([np.zeros(0, dtype=object), *pool.map(draw, begin[:-1].tolist(), begin[1:].tolist())])
 
 
 def _in_order(room: Ints) -> Ints:

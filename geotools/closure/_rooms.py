@@ -88,7 +88,8 @@ def find_cuts(
     one, other, cost = _merge(node[one], node[other], cost)
     nodes = int(node.max(initial=0)) + 1
     rooms_of = np.append(-1, np.flatnonzero(~source))
-    found = _solve(nodes, one, other, cost, [np.unique(node[sink]) for sink in sinks], small)
+    drawn = [np.unique(node[sink]) if len(sink) > 1 else node[sink] for sink in sinks]
+    found = _solve(nodes, one, other, cost, drawn, small)
     return [Cut(cut.cost, rooms_of[cut.inside]) for cut in found]
 
 
@@ -112,7 +113,7 @@ def _solve(nodes: int, one: Ints, other: Ints, cost: Costs, sinks: list[Ints], s
     sorted_cluster = cluster[other][order]
     spans: list[int] = []
     for number, sink in enumerate(sinks):
-        clusters = np.unique(cluster[sink])
+        clusters = np.unique(cluster[sink]) if len(sink) > 1 else cluster[sink]
         if len(clusters) == 1:
             members.setdefault(int(clusters[0]), []).append(number)
         else:
@@ -128,7 +129,11 @@ def _solve(nodes: int, one: Ints, other: Ints, cost: Costs, sinks: list[Ints], s
     for label, numbers in members.items():
         rows = pieces_of(np.array([label]))
         piece = one[rows], other[rows], cost[rows]
-        if len(rows) * len(numbers) <= small:
+        if len(rows) == 1:  # one room beside the source, its pieces drawn together
+            price = int(cost[rows[0]]) if one[rows[0]] == 0 else 0
+            for number in numbers:
+                results[number] = Cut(price, sinks[number])
+        elif len(rows) * len(numbers) <= small:
             for number in numbers:
                 results[number] = _cut(*piece, sinks[number])
         else:

@@ -168,7 +168,8 @@ def _triangles(plan: Arrangement, walked: Ints, fences: Shapes) -> tuple[Floats,
 
 
 def _in_triangles(shapes: Shapes) -> tuple[Floats, Ints]:
-    cells, cell_at = shapely.get_parts(shapely.constrained_delaunay_triangles(shapes), return_index=True)
+    cells = shapely.constrained_delaunay_triangles(shapes)
+    cell_at = np.repeat(np.arange(len(shapes)), shapely.get_num_geometries(cells))
     return shapely.get_coordinates(cells).reshape(-1, 4, 2)[:, :3], cell_at
 
 
@@ -181,21 +182,24 @@ def _slit(shapes: Shapes, slits: Shapes) -> Shapes:
 
 def _sides(plan: Arrangement, corners: Floats, cost_m: Floats) -> tuple[Ints, Ints, Floats, Floats]:
     """Pair the triangles that share a side which can be crossed, with its ends and what crossing it adds."""
-    ends = np.concatenate([corners.reshape(-1, 2), plan.edges.reshape(-1, 2)])
-    vertex = np.unique(ends[:, 0] + 1j * ends[:, 1], return_inverse=True)[1]
+    dear = np.append(np.flatnonzero(cost_m), 0)  # any one more, so that there is one to look up
+    ends = np.concatenate([corners.reshape(-1, 2), plan.edges[dear].reshape(-1, 2)])
+    vertex = np.unique(ends.view(np.complex128).ravel(), return_inverse=True)[1]
+    del ends  # there are many triangles: this is where most memory is used
     number = int(vertex.max()) + 1
     cell_vertex = vertex[: 3 * len(corners)].reshape(-1, 3)
     code = ends_of(cell_vertex.ravel(), np.roll(cell_vertex, -1, axis=1).ravel(), number)
-    order = np.argsort(code, kind="stable")
-    first = np.flatnonzero(code[order][:-1] == code[order][1:])
-    one, other = order[first], order[first + 1]
     edge_vertex = vertex[3 * len(corners) :].reshape(-1, 2)
     edge_code = ends_of(edge_vertex[:, 0], edge_vertex[:, 1], number)
+    del vertex, cell_vertex, edge_vertex
+    order = np.argsort(code, kind="stable")
+    first = np.flatnonzero(code[order[:-1]] == code[order[1:]])
+    one, other = order[first], order[first + 1]
     by_code = np.argsort(edge_code)
     at = by_code[np.minimum(np.searchsorted(edge_code[by_code], code[one]), len(by_code) - 1)]
-    start, stop = corners.reshape(-1, 2)[one], np.roll(corners, -1, axis=1).reshape(-1, 2)[one]
+    start, stop = corners.reshape(-1, 2)[one], corners.reshape(-1, 2)[np.where(one % 3 == 2, one - 2, one + 1)]
     narrow = np.hypot(*(stop - start).T) < _LEAST_GAP_M
-    extra_m = np.where(edge_code[at] == code[one], cost_m[at], 0.0) + _NO_WAY_M * narrow
+    extra_m = np.where(edge_code[at] == code[one], cost_m[dear[at]], 0.0) + _NO_WAY_M * narrow
     ok = np.isfinite(extra_m)
     return one[ok] // 3, other[ok] // 3, np.stack([start[ok], stop[ok]], axis=1), extra_m[ok]
 

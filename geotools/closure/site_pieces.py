@@ -9,13 +9,15 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from geotools.closure._arrangement import NOTHING, arrange, find_faces_in, wide_enough
+from geotools.closure._arrangement import NOTHING, arrange_segments, find_faces_in, wide_enough
 from geotools.closure._candidate_lines import draw_candidates, owner_of, widen_roads
 from geotools.closure._linework import GAP, GATE, HOUSE, JOINT, WALL
+from geotools.closure._noding import split
 from geotools.closure._pieces import Labels, Prices, draw_pieces
 from geotools.closure._site import Tolerances, _draw, _ranked, _rings, check_layers
 from geotools.design import BarrierStandard
 from geotools.errors import Assumed, DesignError, Noticed
+from geotools.signature import AllLots
 from geotools.units import METRES_PER_FOOT
 
 if TYPE_CHECKING:
@@ -43,7 +45,7 @@ _INVENTED = {
 
 
 def arrange_site(
-    ground: gpd.GeoDataFrame,
+    ground: AllLots,
     habitat: gpd.GeoDataFrame,
     judged_walls: gpd.GeoDataFrame | None = None,
     judged_gates: gpd.GeoDataFrame | None = None,
@@ -176,17 +178,19 @@ def arrange_site(
     linework = linework._replace(cost_per_m=_cost_per_metre(linework, first_candidate, prices))
 
     item_of, rank = _ranked(linework)
-    outlines = _rings(np.concatenate([lots, protected, desert, barred]))
-    plan = arrange(
-        np.concatenate([linework.lines, outlines]), np.append(rank, np.full(len(outlines), NOTHING, dtype=np.intp))
+    drawn = split(linework.lines), split(_rings(np.concatenate([lots, protected, desert, barred])))
+    del walls, candidates  # large, and drawn: what follows works on segments and the plan
+    linework = linework._replace(lines=np.zeros(0, dtype=object))
+    plan = arrange_segments(
+        np.concatenate([segments for segments, _ in drawn]),
+        np.append(rank[drawn[0][1]], np.full(len(drawn[1][1]), NOTHING, dtype=np.intp)),
     )
-    del walls, candidates, outlines  # large, and drawn: what follows works on the plan
-    linework = linework._replace(lines=linework.lines[:0])
+    del drawn
     item = item_of(plan.rank)
     labels = _label(
         plan, ground["parcel_id"].astype(str).to_numpy(dtype=object), lots, protected, houses, desert, barred, strip_m
     )
-    plan = plan._replace(faces=plan.faces[:0], inside=shapely.STRtree([]))  # labelled: only edges are drawn
+    plan = plan._replace(faces=np.zeros(0, dtype=object), inside=shapely.STRtree([]))  # only edges are drawn
     return draw_pieces(ground, plan, linework, item, labels, first_candidate, prices, fronts, standard)
 
 

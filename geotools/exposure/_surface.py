@@ -1,4 +1,4 @@
-"""Burn what stands in the way into a grid of resistance: how much harder a metre is there than on natural ground."""
+"""Gather what resists movement, and read how much harder a metre is in each cell than on natural ground."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import pandas as pd
 import shapely
 
 from geotools.errors import DesignError
+from geotools.exposure._barriers import Barriers, gather_barriers
 from geotools.rasters import Raster
 from geotools.vegetation import green_threshold, read_green
 
@@ -37,14 +38,10 @@ RESISTANCE = {
     "building": BARRIER,
     "sound wall": BARRIER,
 }
-"""Cost of a metre on each kind of ground, natural ground being 1; 0 marks what can't be crossed. That roads and walls
-slow animals and that they follow arroyos is published; the figures are assumptions of this project."""
+"""Cost of a metre on each kind of ground, natural ground being 1; 0 marks what can't be crossed; a wall counts for a
+metre. That roads and walls slow animals and that they follow arroyos is published; the figures are assumptions of this
+project."""
 _HALF_COVER = 0.5
-_THICK_M = 0.05
-"""Walls are burnt this thick on each side: ends that miss each other by less meet, and one that runs through the corner
-of cells leaves no way between them (assumption of this project, that of the barrier standard)."""
-_JOINED_M = 0.5
-"""A wall that ends this near to a house ends at the house (assumption of this project)."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +63,17 @@ class Window:
         """Size of a cell, metres."""
         return float(self.transform.a)
 
-    def burn(self, shapes: Any, values: Any, out: NDArray[Any], *, all_touched: bool = True) -> None:
+    def in_cells(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Column and row of places, the middles of cells being at whole numbers."""
+        corner = np.array([self.transform.c, self.transform.f])
+        return np.asarray((xy - corner) / (self.cell_m, -self.cell_m) - 0.5)
+
+    def in_metres(self, cells: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Places of columns and rows, the reverse of `in_cells`."""
+        corner = np.array([self.transform.c, self.transform.f])
+        return np.asarray((cells + 0.5) * (self.cell_m, -self.cell_m) + corner)
+
+    def burn(self, shapes: Any, values: Any, out: NDArray[Any], *, all_touched: bool = False) -> None:
         """Burn shapes, with one value each, into a grid of this window."""
         from rasterio.features import rasterize
 
@@ -140,7 +147,7 @@ def gather_ground(
     lots = lots[~(shapely.is_missing(lots) | shapely.is_empty(lots))]
     wash = (habitat_surface["kind"] == "wash").to_numpy()
     surface = habitat_surface.geometry.to_numpy()
-    gates = None if judged_gates is None else judged_gates[~judged_gates["sound_now"].astype(bool)]
+    houses, stops = _usable(_shapes(buildings)), np.isinf(values["building"])
     patches: NDArray[Any] = np.zeros(0, dtype=object)
     if isinstance(vegetation, gpd.GeoDataFrame):
         cover = pd.to_numeric(vegetation["cover"]).fillna(1.0).to_numpy(dtype=np.float64)
@@ -148,6 +155,7 @@ def gather_ground(
     return Ground(
         crs=parcels.crs,
         bare=values["bare"],
+        yard=values["yard"],
         green=values["vegetation"],
         green_index=green_threshold(green_index, vegetation, lots, crs=parcels.crs),
         raster=vegetation if isinstance(vegetation, Raster) else None,
@@ -156,33 +164,26 @@ def gather_ground(
         desert=_layer(surface[~wash], values["desert"]),
         roads=_layer(_road_ground(roads, road_width_m), values["road"]),
         wash=_layer(surface[wash], values["wash"]),
-        buildings=_layer(_shapes(buildings), values["building"]),
-        walls=_wall_layer(judged_walls, values),
-        passages=_layer(np.concatenate([_passages(openings), _shapes(gates)]), values["opening"]),
-        sealed=_layer(np.array(list(sealed), dtype=object), np.inf),
+        buildings=_layer(houses[:0] if stops else houses, values["building"]),
+        opening=values["opening"],
+        barriers=gather_barriers(
+            judged_walls, judged_gates, openings, houses if stops else houses[:0], values=values, sealed=sealed
+        ),
     )
 
 
 def burn_ground(ground: Ground, window: Window) -> NDArray[np.float64]:
-    """Burn the resistance of each cell of a window; infinite where it can't be crossed."""
+    """Read the resistance at the middle of each cell of a window; infinite where it can't be crossed."""
     cells = np.full(window.shape, ground.bare)
-    window.burn(*_within(ground.yards, window), out=cells, all_touched=False)
-    window.burn(*_within(ground.patches, window), out=cells, all_touched=False)
+    for layer in (ground.yards, ground.patches):
+        window.burn(*_within(layer, window), out=cells)
     if ground.raster is not None:
         cells[_green_cells(ground, ground.raster, window)] = ground.green
-    window.burn(*_within(ground.desert, window), out=cells, all_touched=False)
-    window.burn(*_within(ground.roads, window), out=cells, all_touched=False)
-    # A wash passes under the road.
-    window.burn(*_within(ground.wash, window), out=cells)
-    window.burn(*_within(ground.buildings, window), out=cells, all_touched=False)
-    unwalled = cells.copy()
-    _burn_walls(ground, ground.walls, window, cells)
-    # A wall along the edge of cells fills those on both sides: an opening reaches one cell to each.
-    passages, value = _within(ground.passages, window)
-    opened = np.full(window.shape, np.nan)
-    window.burn(shapely.buffer(passages, window.cell_m, quad_segs=2), value, out=opened)
-    cells = np.where(np.isnan(opened) | np.isinf(unwalled), cells, np.minimum(cells, opened))
-    _burn_walls(ground, ground.sealed, window, cells)
+    for layer in (ground.desert, ground.roads):
+        window.burn(*_within(layer, window), out=cells)
+    # A wash passes under the road, and holds together where it is narrower than a cell.
+    window.burn(*_within(ground.wash, window), out=cells, all_touched=True)
+    window.burn(*_within(ground.buildings, window), out=cells)
     return cells
 
 
@@ -196,10 +197,11 @@ class _Layer(NamedTuple):
 
 @dataclass(frozen=True)
 class Ground:
-    """Everything that resists movement, in the order in which it is burnt; the raster is read when a window is."""
+    """Everything that resists movement, areas in the order they are burnt in; the raster is read window by window."""
 
     crs: Any
     bare: float
+    yard: float
     green: float
     green_index: float
     raster: Raster | None
@@ -209,9 +211,8 @@ class Ground:
     roads: _Layer
     wash: _Layer
     buildings: _Layer
-    walls: _Layer
-    passages: _Layer
-    sealed: _Layer
+    opening: float
+    barriers: Barriers
 
 
 def _layer(shapes: NDArray[Any], values: Any) -> _Layer:
@@ -223,28 +224,6 @@ def _layer(shapes: NDArray[Any], values: Any) -> _Layer:
 def _within(layer: _Layer, window: Window) -> tuple[NDArray[Any], NDArray[np.float64]]:
     near = np.sort(layer.tree.query(window.extent))
     return layer.shapes[near], layer.values[near]
-
-
-def _wall_layer(judged_walls: gpd.GeoDataFrame | None, values: dict[str, float]) -> _Layer:
-    if judged_walls is None:
-        return _layer(np.zeros(0, dtype=object), np.inf)
-    sound = judged_walls["sound_now"].to_numpy(dtype=bool)
-    each = np.where(sound, values["sound wall"], values["unsound wall"])
-    order = np.argsort(sound, kind="stable")  # sound ones last: they win where walls meet
-    return _layer(judged_walls.geometry.to_numpy()[order], each[order])
-
-
-def _burn_walls(ground: Ground, walls: _Layer, window: Window, cells: NDArray[np.float64]) -> None:
-    """Burn walls, those that can't be crossed carried into the houses they end at, so that no way is left between."""
-    shapes, values = _within(walls, window)
-    window.burn(shapely.buffer(shapes, _THICK_M, quad_segs=1), values, out=cells)
-    lines = shapely.get_parts(shapes[np.isinf(values) & (shapely.get_dimensions(shapes) == 1)])
-    ends = np.concatenate([shapely.get_point(lines, 0), shapely.get_point(lines, -1)])
-    houses = ground.buildings
-    end_at, house_at = houses.tree.query(ends, predicate="dwithin", distance=_JOINED_M)
-    near = shapely.buffer(ends[end_at], _JOINED_M + 1.5 * window.cell_m, quad_segs=2)
-    inside = shapely.intersection(near, houses.shapes[house_at])
-    window.burn(shapely.union(inside, shapely.shortest_line(ends[end_at], houses.shapes[house_at])), np.inf, out=cells)
 
 
 def _green_cells(ground: Ground, raster: Raster, window: Window) -> NDArray[np.bool_]:
@@ -260,11 +239,8 @@ def _shapes(layer: gpd.GeoDataFrame | None) -> NDArray[Any]:
     return np.zeros(0, dtype=object) if layer is None else np.asarray(layer.geometry.to_numpy(), dtype=object)
 
 
-def _passages(openings: gpd.GeoDataFrame | None) -> NDArray[Any]:
-    """Gaps and gates; an unsound wall has its own resistance along its whole length."""
-    if openings is not None and "kind" in openings.columns:
-        openings = openings[openings["kind"].astype(str).str.contains("gap|gate|opening$", regex=True)]
-    return _shapes(openings)
+def _usable(shapes: NDArray[Any]) -> NDArray[Any]:
+    return np.asarray(shapes[~(shapely.is_missing(shapes) | shapely.is_empty(shapes))])
 
 
 def _road_ground(roads: gpd.GeoDataFrame | None, default_width_m: float) -> NDArray[Any]:

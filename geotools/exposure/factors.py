@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geotools.errors import DesignError, LayerError, Noticed
+from geotools.errors import Assumed, DesignError, LayerError, Noticed
 from geotools.exposure.measures import (
     count_things,
     habitat_around,
@@ -77,6 +77,7 @@ def measure_factors(
     green_index: float | str = 0.2,
     full_at: dict[str, float] | None = None,
     as_of: str | None = None,
+    species: list[str] | None = None,
 ) -> gpd.GeoDataFrame:
     """Measure the factors of each lot's exposure and normalise each to 0-1.
 
@@ -120,6 +121,8 @@ def measure_factors(
         Measures at which a factor is full, where they are not those of this project.
     as_of : str, optional
         Records after this date (year-month-day) can't be; today without it.
+    species : list of str, optional
+        Species whose encounters count, by a part of the name such as `rattlesnake`; all of them without it.
 
     Returns
     -------
@@ -182,7 +185,7 @@ def measure_factors(
     if attractants is not None:
         measures["attractants_count"] = count_things(lots, attractants.geometry.to_numpy())
     if encounters is not None:
-        records = usable_records(encounters, lots, within_m=encounter_radius_m, as_of=as_of)
+        records = usable_records(encounters, lots, within_m=encounter_radius_m, as_of=as_of, species=species)
         middle = shapely.get_coordinates(shapely.centroid(lots))
         measures["encounters_per_hectare"] = quartic_density(middle, records.xy, radius_m=encounter_radius_m)
     factors = _normalise(measures, decay_m, full)
@@ -195,6 +198,8 @@ def measure_factors(
     # Where no desert is drawn, ground of other habitat stands in for it, and is not called desert.
     desert_is = "open desert" if open_desert is not None or wash_ground is not None else "habitat"
     named = {"parcel_id": parcels["parcel_id"], **table, "decay_m": float(decay_m), "desert_is": desert_is}
+    if movement is not None and "cost_error_m" in movement.columns:
+        named["cost_error_m"] = movement["cost_error_m"]
     return gpd.GeoDataFrame(named, index=parcels.index, geometry=parcels.geometry)
 
 
@@ -206,9 +211,14 @@ class Records(NamedTuple):
 
 
 def usable_records(
-    encounters: gpd.GeoDataFrame, lots: NDArray[Any], *, within_m: float, as_of: str | None = None
+    encounters: gpd.GeoDataFrame,
+    lots: NDArray[Any],
+    *,
+    within_m: float,
+    as_of: str | None = None,
+    species: list[str] | None = None,
 ) -> Records:
-    """Leave out the records that lie elsewhere or in the future, and say how many.
+    """Leave out the records of other species and those that lie elsewhere or in the future, and say how many.
 
     Parameters
     ----------
@@ -219,6 +229,9 @@ def usable_records(
         A record farther than this from every lot lies elsewhere, metres.
     as_of : str, optional
         Records after this date (year-month-day) lie in the future; today without it.
+    species : list of str, optional
+        Names, or parts of them, of the column `species` that count, whatever their capitals; all without it, which is
+        said where there are several.
 
     Returns
     -------
@@ -228,6 +241,8 @@ def usable_records(
     ------
     DesignError
         If the date can't be read.
+    LayerError
+        If a species that counts is in no record.
 
     Examples
     --------
@@ -237,7 +252,7 @@ def usable_records(
     [[5.0, 5.0]]
     """
     points = encounters.geometry.to_numpy()
-    kept = ~(shapely.is_missing(points) | shapely.is_empty(points))
+    kept = ~(shapely.is_missing(points) | shapely.is_empty(points)) & _of_species(encounters, species)
     dates = pd.Series(pd.NaT, index=encounters.index, dtype="datetime64[s]")
     if "observed_on" in encounters.columns:
         dates = pd.to_datetime(encounters["observed_on"], errors="coerce").dt.tz_localize(None)
@@ -256,6 +271,38 @@ def usable_records(
             warnings.warn(f"{number:,} of {len(points):,} encounters {what}: left out", Noticed, stacklevel=3)
     kept &= near
     return Records(shapely.get_coordinates(shapely.centroid(points[kept])), dates[kept].reset_index(drop=True))
+
+
+def _of_species(encounters: gpd.GeoDataFrame, species: list[str] | None) -> NDArray[np.bool_]:
+    """Which records are of a species that counts."""
+    known = encounters["species"] if "species" in encounters.columns else pd.Series(pd.NA, index=encounters.index)
+    names = known.astype("string").str.strip().str.casefold()
+    there = sorted(names.dropna().unique())
+    if species is None:
+        if len(there) > 1:
+            text = (
+                f"encounters with {len(there):,} species count alike: {', '.join(there)}; the option species names some"
+            )
+            warnings.warn(text, Assumed, stacklevel=4)
+        return np.ones(len(encounters), dtype=bool)
+    if not there:
+        warnings.warn("the encounters name no species: all of them count", Assumed, stacklevel=4)
+        return np.ones(len(encounters), dtype=bool)
+    counted = np.zeros(len(encounters), dtype=bool)
+    for part in species:
+        own = names.str.contains(part.strip().casefold(), regex=False).fillna(False).to_numpy(dtype=bool)
+        if not own.any():
+            raise LayerError(
+                f"no encounter is with the species {part!r}",
+                where="encounters, column species",
+                mend=f"name some of: {', '.join(there)}",
+            )
+        counted |= own
+    left = int((~counted).sum())
+    if left:
+        text = f"{left:,} of {len(encounters):,} encounters are with other species or none named: left out"
+        warnings.warn(text, Noticed, stacklevel=4)
+    return counted
 
 
 def factor_names(factors: pd.DataFrame) -> list[str]:

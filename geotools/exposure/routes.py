@@ -10,10 +10,9 @@ import numpy as np
 import shapely
 
 from geotools.errors import LayerError, Noticed
-from geotools.exposure._surface import Ground, burn_ground, gather_ground, lay_grid
-from geotools.exposure._ways import WINDOW_M2, cells_of, check_ways, mask_of, sources_of, spread_cost, targets_of
+from geotools.exposure._ways import Ways, fields_of, prepare_ways, reach_lots, spread_over
 from geotools.rasters import Raster
-from geotools.windows import group_near
+from geotools.signature import AllLots
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,7 +25,7 @@ __all__ = ["draw_routes"]
 def draw_routes(
     parcels: gpd.GeoDataFrame,
     habitat_surface: gpd.GeoDataFrame,
-    scored_lots: gpd.GeoDataFrame | None = None,
+    scored_lots: AllLots | None = None,
     buildings: gpd.GeoDataFrame | None = None,
     roads: gpd.GeoDataFrame | None = None,
     judged_walls: gpd.GeoDataFrame | None = None,
@@ -37,7 +36,7 @@ def draw_routes(
     *,
     parcel_ids: list[str] | None = None,
     top_count: int = 20,
-    cell_m: float = 2.0,
+    cell_m: float = 3.0,
     farthest_m: float = 750.0,
     green_index: float | str = 0.2,
     road_width_m: float = 8.0,
@@ -76,26 +75,28 @@ def draw_routes(
     >>> lot = gpd.GeoDataFrame({"parcel_id": ["1"]}, geometry=[shapely.box(20, 0, 40, 40)], crs=32612)
     >>> desert = gpd.GeoDataFrame({"kind": ["open desert"], "quality": [1.0]}, geometry=[shapely.box(0, 0, 10, 40)])
     >>> draw_routes(lot, desert.set_crs(32612), cell_m=1.0)[["kind", "cost_m", "length_m"]].values.tolist()
-    [['open desert', 21.5, 11.0]]
+    [['open desert', 20.0, 12.0]]
     """
-    check_ways(habitat_surface, cell_m, farthest_m)
-    burnt = gather_ground(
+    ways = prepare_ways(
         parcels,
         habitat_surface,
-        buildings=buildings,
-        roads=roads,
-        judged_walls=judged_walls,
-        judged_gates=judged_gates,
-        openings=openings,
-        vegetation=vegetation,
-        resistance=resistance,
+        buildings,
+        roads,
+        judged_walls,
+        judged_gates,
+        openings,
+        vegetation,
+        ground,
+        cell_m=cell_m,
+        farthest_m=farthest_m,
         green_index=green_index,
         road_width_m=road_width_m,
+        resistance=resistance,
     )
-    usable, targets = targets_of(parcels, buildings, ground)
-    ids = parcels["parcel_id"][usable].to_numpy()
+    ids = parcels["parcel_id"][ways.usable].to_numpy()
     chosen = _chosen(ids, parcel_ids, top_count, scored_lots)
-    found = _routes(targets[chosen], burnt, habitat_surface, cell_m=cell_m, farthest_m=farthest_m)
+    chosen_ways = ways._replace(targets=ways.targets[chosen], free_m=ways.free_m[chosen])
+    found = _routes(chosen_ways, habitat_surface)
     lost = len(chosen) - len(found)
     if lost:
         warnings.warn(
@@ -137,31 +138,25 @@ def _chosen(
     return np.argsort(known.to_numpy(dtype=np.float64, na_value=np.inf), kind="stable")[:top_count]
 
 
-def _routes(
-    targets: NDArray[Any], ground: Ground, habitat_surface: gpd.GeoDataFrame, *, cell_m: float, farthest_m: float
-) -> list[_Route]:
-    sources = sources_of(habitat_surface)
-    starts = np.concatenate(list(sources.values()))
-    tree = shapely.STRtree(starts)
+def _routes(ways: Ways, habitat_surface: gpd.GeoDataFrame) -> list[_Route]:
     surface_tree, kinds = shapely.STRtree(habitat_surface.geometry.to_numpy()), habitat_surface["kind"].to_numpy()
+    shapes = np.concatenate(list(ways.sources.values()))
     found: list[_Route] = []
-    for some in group_near(targets, window_m2=WINDOW_M2):
-        window = lay_grid(shapely.total_bounds(targets[some]), cell_m=cell_m, halo_m=farthest_m)
-        costs, ways = spread_cost(
-            burn_ground(ground, window), mask_of(starts[tree.query(window.extent)], window), cell_m
-        )
-        if ways is None:
-            continue
-        cells, target_at = cells_of(targets[some], window)
-        for number, lot in enumerate(some.tolist()):
-            own = cells[target_at == number]
-            best = own[np.argmin(costs.ravel()[own])]
-            cost_m = float(costs.ravel()[best])
-            if not 0 < cost_m <= farthest_m:
-                continue
-            row, column = np.array(ways.traceback(np.unravel_index(best, window.shape))).T
-            x = window.transform.c + (column + 0.5) * cell_m
-            y = window.transform.f - (row + 0.5) * cell_m
-            kind = str(kinds[int(surface_tree.nearest(shapely.points(x[0], y[0])))])
-            found.append(_Route(lot, kind, cost_m, shapely.linestrings(x, y)))
+    for some, field in fields_of(ways._replace(sources={"any": shapes})):
+        spread = spread_over(field, "any", farthest_m=ways.farthest_m, traced=True)
+        reached = reach_lots(field, "any", spread)
+        cost_m = reached.cost_m - ways.free_m[some]
+        drawn = (cost_m > 0) & (cost_m <= ways.farthest_m)
+        for at in np.flatnonzero(drawn).tolist():
+            number, way = int(reached.last[at]), [reached.place[at]]
+            while 0 <= number < len(spread.before):
+                way.append(field.graph.places[number])
+                first, number = number, int(spread.before[number])
+            xy = field.window.in_metres(np.array([spread.begun[first], *reversed(way)]))
+            kind = str(kinds[int(surface_tree.nearest(shapely.points(xy[0])))])
+            found.append(_Route(int(some[at]), kind, float(cost_m[at]), shapely.linestrings(_without_doubles(xy))))
     return sorted(found, key=lambda route: route.lot)
+
+
+def _without_doubles(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(xy[np.append(True, np.any(xy[1:] != xy[:-1], axis=1))])

@@ -11,8 +11,7 @@ import pandas as pd
 import shapely
 
 from geotools.errors import LayerError, Noticed
-from geotools.exposure._surface import gather_ground
-from geotools.exposure._ways import check_ways, cost_of_lots, sources_of, targets_of
+from geotools.exposure._ways import Ways, cost_of_lots, prepare_ways
 from geotools.exposure.score import decay_of, factor_values, nearness_at, points_of, weights_for
 from geotools.rasters import Raster
 
@@ -43,7 +42,7 @@ def compare_scenarios(
     vegetation: gpd.GeoDataFrame | Raster | None = None,
     ground: gpd.GeoDataFrame | None = None,
     *,
-    cell_m: float = 2.0,
+    cell_m: float = 3.0,
     farthest_m: float = 750.0,
     green_index: float | str = 0.2,
     road_width_m: float = 8.0,
@@ -99,43 +98,43 @@ def compare_scenarios(
     for name, given in {"scored_lots": scored_lots, "factors": factors, "movement": movement}.items():
         if not given.index.equals(parcels.index):
             raise LayerError("it is not of the same parcels", where=name, mend="make it from the same parcels")
-    check_ways(habitat_surface, cell_m, farthest_m)
-    usable, targets = targets_of(parcels, buildings, ground)
+
+    def ways_with(surface: gpd.GeoDataFrame, sealed: list[Any]) -> Ways:
+        return prepare_ways(
+            parcels,
+            surface,
+            buildings,
+            roads,
+            judged_walls,
+            judged_gates,
+            openings,
+            vegetation,
+            ground,
+            cell_m=cell_m,
+            farthest_m=farthest_m,
+            green_index=green_index,
+            road_width_m=road_width_m,
+            resistance=resistance,
+            sealed=sealed,
+        )
+
+    lines = [] if barrier_lines is None else _recommended(barrier_lines)
+    ways = ways_with(habitat_surface, lines)
+    usable = ways.usable
     decay_m = decay_of(scored_lots)
     values = nearness_at(factor_values(factors), decay_of(factors), decay_m)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", Noticed)  # the score has said it
         weighed = weights_for(list(values.columns), weights, factor_weights)
 
-    def costs_with(
-        surface: gpd.GeoDataFrame, sources: dict[str, NDArray[Any]], sealed: list[Any]
-    ) -> dict[str, NDArray[np.float64]]:
-        burnt = gather_ground(
-            parcels,
-            surface,
-            buildings=buildings,
-            roads=roads,
-            judged_walls=judged_walls,
-            judged_gates=judged_gates,
-            openings=openings,
-            vegetation=vegetation,
-            resistance=resistance,
-            green_index=green_index,
-            road_width_m=road_width_m,
-            sealed=sealed,
-        )
-        return cost_of_lots(targets, burnt, sources, cell_m=cell_m, farthest_m=farthest_m)
-
     def scored(changed: pd.DataFrame) -> pd.Series:
         points = points_of(changed.to_numpy()[usable], weighed, names=list(changed.columns))
         return pd.Series(np.nansum(points, axis=1).round(6), index=parcels.index[usable]).reindex(parcels.index)
 
-    sources = sources_of(habitat_surface)
     columns: dict[str, pd.Series] = {"exposure": scored_lots["exposure"]}
     way_left = pd.Series(pd.NA, index=parcels.index, dtype="boolean")
-    lines = [] if barrier_lines is None else _recommended(barrier_lines)
     if len(lines):
-        with_barrier = costs_with(habitat_surface, sources, lines)
+        with_barrier = cost_of_lots(ways)
         changed = _with_costs(values, movement, with_barrier, usable, decay_m)
         left = np.isfinite(np.column_stack([np.where(np.isnan(cost), np.inf, cost) for cost in with_barrier.values()]))
         now = np.isfinite(movement.filter(like="_cost_m").fillna(np.inf).to_numpy()[usable]).any(axis=1)
@@ -150,9 +149,9 @@ def compare_scenarios(
         if name in cleared:
             cleared[name] = cleared[name].where(cleared[name].isna(), 0.0)
     columns["exposure_if_cleared"] = scored(cleared)
-    if len(sources["wash"]) and "wash" in values:
-        dry = habitat_surface[habitat_surface["kind"] != "wash"]
-        closed = costs_with(dry, {"desert": sources_of(dry)["desert"]}, _mouths(habitat_surface))
+    if len(ways.sources["wash"]) and "wash" in values:
+        dry = ways_with(habitat_surface[habitat_surface["kind"] != "wash"], _mouths(habitat_surface))
+        closed = cost_of_lots(dry._replace(sources={"desert": dry.sources["desert"]}))
         changed = _with_costs(values, movement, closed, usable, decay_m)
         changed["wash"] = changed["wash"].where(changed["wash"].isna(), 0.0)
         columns["exposure_if_wash_closed"] = scored(changed)

@@ -38,6 +38,7 @@ _MEASURES = (
     "habitat_share",
     "cover_share",
     "attractants_count",
+    "cost_error_m",
 )
 
 

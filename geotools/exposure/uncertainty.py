@@ -13,6 +13,7 @@ import pandas as pd
 from geotools.errors import DesignError, LayerError, Noticed
 from geotools.exposure.factors import NEARNESS
 from geotools.exposure.score import decay_of, factor_values, weights_for
+from geotools.signature import AllLots
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,7 +27,7 @@ TAILS_M = (95.0, 270.0, 564.0, 1000.0)
 
 
 def rank_uncertainty(
-    scored_lots: gpd.GeoDataFrame,
+    scored_lots: AllLots,
     factors: gpd.GeoDataFrame,
     weights: pd.DataFrame | None = None,
     *,
@@ -43,7 +44,8 @@ def rank_uncertainty(
 
     In each draw the weights come from a Dirichlet distribution around the given ones (concentration 40: a weight of
     0.20 varies by about 0.06; assumption of this project), the decay length is log-uniform between the equal-area radii
-    of published home ranges, and a factor that could not be measured on a lot takes the value of another lot. The
+    of published home ranges, and a factor that could not be measured on a lot takes the value of another lot. Costs of
+    ways are off by a normal error of the size in the factors' `cost_error_m`, which the grid leaves in them. The
     amount of habitat keeps its kernel. Memory: 4 bytes a lot and draw.
 
     Parameters
@@ -112,6 +114,7 @@ def rank_uncertainty(
         near=[names.index(name) for name in NEARNESS if name in names],
         powers=(decay_m / decay_high_m, decay_m / decay_low_m),
         concentration=weight_concentration,
+        error=[_grid_error(factors, name) / decay_m for name in names],
         samples=samples,
         seed=seed,
     )
@@ -137,6 +140,7 @@ def draw_ranks(
     concentration: float,
     samples: int,
     seed: int,
+    error: Sequence[float] = (),
 ) -> NDArray[np.int32]:
     """Rank the lots once per draw of weights, decay length and missing factors.
 
@@ -151,6 +155,8 @@ def draw_ranks(
         Range of that power, log-uniform.
     concentration : float
     samples, seed : int
+    error : sequence of float, k, optional
+        Standard error of the way behind each factor, in decay lengths; 0 where there is none.
 
     Returns
     -------
@@ -167,6 +173,12 @@ def draw_ranks(
     power = np.exp(rng.uniform(math.log(powers[0]), math.log(powers[1]), samples)) if len(near) else np.ones(samples)
     at_near = [number for number, factor in enumerate(used) if factor in set(near)]
     base = values[:, used]
+    # What touches habitat or has no way from it is known without a grid.
+    unsure = [
+        (number, np.flatnonzero((base[:, number] > 0) & (base[:, number] < 1)), error[factor])
+        for number, factor in enumerate(used.tolist())
+        if len(error) and error[factor] > 0
+    ]
     gaps = [(number, np.flatnonzero(np.isnan(column))) for number, column in enumerate(base.T)]
     gaps = [(number, rows) for number, rows in gaps if len(rows)]
     pools = {number: base[~np.isnan(base[:, number]), number] for number, _ in gaps}
@@ -175,6 +187,8 @@ def draw_ranks(
         now = base.copy()
         for number, rows in gaps:
             now[rows, number] = rng.choice(pools[number], len(rows))
+        for number, rows, size in unsure:
+            now[rows, number] = np.minimum(now[rows, number] * np.exp(size * rng.standard_normal(len(rows))), 1.0)
         now[:, at_near] **= power[draw]
         ranks[draw] = rankdata(-np.round(now @ drawn[draw], 9), method="min")
     return ranks
@@ -251,6 +265,11 @@ def compare_decays(
         same = np.ptp(own) == 0 or np.ptp(other) == 0
         found[float(at_m)] = math.nan if same else float(np.corrcoef(own, other)[0, 1])
     return found
+
+
+def _grid_error(factors: gpd.GeoDataFrame, name: str) -> float:
+    known = "cost_error_m" in factors.columns and f"{name}_cost_m" in factors.columns and len(factors)
+    return float(factors["cost_error_m"].iloc[0]) if known else 0.0
 
 
 def _say_decays(

@@ -13,6 +13,7 @@ import shapely
 from geotools.errors import DesignError, LayerError, Noticed
 from geotools.exposure._skill import area_under_curve, boyce_index, hit_rate_curve, spatial_blocks, top_lift
 from geotools.exposure.factors import usable_records
+from geotools.signature import AllLots
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,7 +31,7 @@ _FIFTHS = 5
 
 
 def validate_exposure(
-    scored_lots: gpd.GeoDataFrame,
+    scored_lots: AllLots,
     encounters: gpd.GeoDataFrame,
     *,
     join_within_m: float = 20.0,
@@ -41,6 +42,7 @@ def validate_exposure(
     watched_from: str | None = None,
     watched_until: str | None = None,
     reported_pct: float | None = None,
+    species: list[str] | None = None,
 ) -> pd.DataFrame:
     """Test whether the score finds the lots where rattlesnakes were met, and whether better than plain distance.
 
@@ -68,6 +70,8 @@ def validate_exposure(
     reported_pct : float, optional
         How many of all encounters were reported in that time, percent. Only with dates of all records, both dates and
         this share is a yearly rate given.
+    species : list of str, optional
+        Species whose encounters count, by a part of the name such as `rattlesnake`; all of them without it.
 
     Returns
     -------
@@ -100,7 +104,7 @@ def validate_exposure(
     usable = scored_lots["exposure"].notna().to_numpy()
     table = scored_lots[usable]
     lots = table.geometry.to_numpy()
-    records = usable_records(encounters, lots, within_m=join_within_m, as_of=as_of)
+    records = usable_records(encounters, lots, within_m=join_within_m, as_of=as_of, species=species)
     number = _per_lot(records.xy, lots)
     parts = [column for column in table.columns if column.startswith("points_") and column != "points_encounters"]
     points = table[parts].fillna(0.0).to_numpy(dtype=np.float64)

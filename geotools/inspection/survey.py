@@ -13,6 +13,7 @@ import shapely
 from geotools.errors import Assumed, DesignError, Noticed
 from geotools.layers.columns import canonical_columns, resolve_columns
 from geotools.layers.schema import LAYERS
+from geotools.signature import ADDED, NUMBER
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -192,6 +193,10 @@ def _apply(
     added = gpd.GeoDataFrame(
         found.iloc[fresh].assign(measured=True).reset_index(drop=True), geometry=shapes[fresh], crs=assumed.crs
     )
+    if NUMBER in assumed.columns:
+        numbers = surveyed[NUMBER] if NUMBER in surveyed.columns else pd.Series(range(1, len(surveyed) + 1))
+        added = added.assign(**{NUMBER: numbers.to_numpy()[visited][fresh], ADDED: True})
+        made = made.assign(**{ADDED: False})
     parts = [part for part in (made[~lost], added) if len(part)]
     table = gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=assumed.crs) if parts else made[~lost]
     measured = int(table["measured"].sum())

@@ -87,7 +87,8 @@ def _layers(
 ) -> list[SourceLayer]:
     named = options.get("layer", None if source.is_database else source.layer)
     if schema is not None or named is not None:
-        return [choose_layer(found, None if named is None else str(named))]
+        like = schema.name if schema is not None else ""
+        return [choose_layer(found, None if named is None else str(named), like=like)]
     return found
 
 
@@ -163,10 +164,10 @@ def _check_shapes(
     for which, kind, what in ((left_out, "left out", "would be left out"), (changed, "repaired", "would be repaired")):
         if which.any():
             named = first_few(f"row {row}: {why}" for row, why in zip(rows[which], cleaned.reason[which], strict=True))
-            whole = bool(which.all()) or (name == "parcels" and bool((left_out | changed).all()))
+            stops = bool(left_out.all()) or (name == "parcels" and bool((left_out | changed).all()))
             message = f"{int(which.sum())} of {len(rows)} shapes {what}"
             found.append(
-                Finding(kind, "error" if whole else "warning", name, message, count=int(which.sum()), first_ids=named)
+                Finding(kind, "error" if stops else "warning", name, message, count=int(which.sum()), first_ids=named)
             )
     if measured and schema.name == "parcels":
         found += overlap_findings(cleaned.geometry, ids)

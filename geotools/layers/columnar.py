@@ -11,7 +11,7 @@ from typing import IO, TYPE_CHECKING, Any, cast
 import numpy as np
 
 from geotools.errors import LayerError, Noticed, OutputError
-from geotools.layers.source import Part, Source, SourceLayer
+from geotools.layers.source import NOT_OPENED, WHOLE, Part, Source, SourceLayer
 from geotools.sources.remote import open_remote
 
 if TYPE_CHECKING:
@@ -95,8 +95,8 @@ def read_parquet(
         with _opened(layer.source, layer.opens) as file:
             frame = gpd.read_parquet(cast("str", file), columns=wanted, bbox=box)
     except (ValueError, OSError, ArrowInvalid) as error:
-        reason = "" if layer.source.url else f" ({error})"
-        raise LayerError(f"its rows can't be read{reason}", where=layer.where, mend="export it again") from None
+        cause = None if layer.source.url else error  # of an address the words may repeat what is secret in it
+        raise LayerError("its rows can't be read", where=layer.where, mend="export it again") from cause
     if len(frame) != inside.sum():
         raise LayerError(
             "its covering of bounds gives other rows than its reader", where=layer.where, mend="export it again"
@@ -210,8 +210,7 @@ def _describe(source: Source, opens: str) -> tuple[tuple[str, ...], int, dict[st
             names, features = tuple(table.schema_arrow.names), table.metadata.num_rows
         geo = None if kept is None else json.loads(kept)
     except (pa.ArrowInvalid, OSError, ValueError) as error:
-        reason = "" if source.url else f" ({error})"
-        raise LayerError(f"it can't be opened{reason}", where=source.shown, mend="is the file whole?") from None
+        raise LayerError(NOT_OPENED, where=source.shown, mend=WHOLE) from (None if source.url else error)
     if geo is None or geo.get("primary_column") not in geo.get("columns", {}):
         raise LayerError("it has no geometry (no 'geo' metadata)", where=source.shown, mend="write it as GeoParquet")
     return names, int(features), geo

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -242,7 +243,8 @@ def _numbers(values: pd.Series, column: Column, wrong: Callable[..., None]) -> N
     numbers = pd.to_numeric(text.mask(blank), errors="coerce").to_numpy(dtype=float, na_value=np.nan)
     bad = ~blank & ~((numbers >= 0.0) & (numbers <= column.largest) & np.isfinite(numbers))
     if bad.any():
-        limit = "0 to 1 (a share, not percent)" if column.kind == "share" else "0 or more"
+        largest = f"0 to {column.largest:,.0f}" if math.isfinite(column.largest) else "0 or more"
+        limit = f"{largest} (a share, not percent)" if column.kind == "share" else largest
         wrong(f"a {column.name} of {_first(values, bad)} can't be", bad, f"give a number of {limit}")
     return np.where(bad, np.nan, numbers)
 
@@ -292,7 +294,8 @@ def _check_ids(ids: Any, wrong: Callable[..., None]) -> None:
     if twice.any():
         names = series[twice].unique()
         first = ", ".join(first_few(names))
-        what = f"{len(names)} ids come more than once, on {int(twice.sum())} rows (first: {first})"
+        come = "1 id comes" if len(names) == 1 else f"{len(names)} ids come"
+        what = f"{come} more than once, on {int(twice.sum())} rows (first: {first})"
         wrong(what, twice, "give each parcel its own id; several ids on one shape (a condominium) are in order")
 
 

@@ -45,7 +45,8 @@ def overlap_findings(geometries: NDArray[np.object_], ids: NDArray[np.object_]) 
     if len(left):
         one, other = ids[present[first[left]]], ids[present[first[right]]]
         named = tuple(f"{a} and {b}: {m2:,.1f} sq m" for a, b, m2 in zip(one, other, area_m2, strict=True))[:FIRST_IDS]
-        message = f"{len(left)} pairs of parcels overlap by {area_m2.sum():,.1f} sq m in all"
+        pairs = "1 pair of parcels overlaps" if len(left) == 1 else f"{len(left)} pairs of parcels overlap"
+        message = f"{pairs} by {area_m2.sum():,.1f} sq m in all"
         mend = "ask whoever drew them; they are used as they are"
         found.append(Finding("overlap", "warning", "parcels", message, count=len(left), first_ids=named, mend=mend))
     return found

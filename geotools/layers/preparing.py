@@ -12,7 +12,7 @@ import shapely
 from geotools.errors import LayerError
 from geotools.findings import Finding, first_few
 from geotools.layers.columns import canonical_columns
-from geotools.layers.repair import LEFT_OUT, clean_geometries, is_left_out
+from geotools.layers.repair import LEFT_OUT, clean_geometries, is_left_out, sound_coordinates
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -80,7 +80,7 @@ def prepare_layer(
     table, rows, delivered, moved = table[kept].reset_index(drop=True), rows[kept], delivered[kept], moved[kept]
 
     cleaned = clean_geometries(moved, shapes=schema.shapes)
-    lost = _finite(delivered) & ~(finite := _finite(moved))
+    lost = sound_coordinates(delivered) & ~(finite := sound_coordinates(moved))
     reason = np.where(lost, _UNUSABLE_CRS, cleaned.reason).astype(object)
     layer = gpd.GeoDataFrame(table, geometry=gpd.GeoSeries(cleaned.geometry, index=table.index, crs=working_crs))
 
@@ -115,7 +115,7 @@ def move_shapes(shapes: gpd.GeoSeries, working_crs: CRS) -> NDArray[np.object_]:
     """Bring shapes into the working CRS; those with coordinates that are no numbers stay as they are."""
     made = np.array(shapes.to_numpy(), dtype=object)
     if shapes.crs != working_crs:
-        finite = _finite(made)
+        finite = sound_coordinates(made)
         sound: gpd.GeoSeries = gpd.GeoSeries(made[finite], crs=shapes.crs)
         made[finite] = sound.to_crs(working_crs).to_numpy()
     return made
@@ -126,14 +126,6 @@ def no_rejected(crs: CRS) -> gpd.GeoDataFrame:
     text = pd.array([], dtype="str")
     columns = {"layer": text, "row": np.empty(0, dtype=np.int64), "id": text, "reason": text, "geometry_text": text}
     return gpd.GeoDataFrame(columns, geometry=gpd.GeoSeries([], crs=crs))
-
-
-def _finite(shapes: NDArray[np.object_]) -> NDArray[np.bool_]:
-    """Whether every coordinate of a shape is a number; a shape without coordinates counts as such."""
-    coordinates, index = shapely.get_coordinates(shapes, return_index=True)
-    finite = np.ones(len(shapes), dtype=bool)
-    finite[index[~np.isfinite(coordinates).all(axis=1)]] = False
-    return finite
 
 
 def _beyond(shapes: NDArray[np.object_], area: Sequence[float]) -> NDArray[np.bool_]:
@@ -151,7 +143,7 @@ def _refuse(raw: RawLayer, reason: NDArray[np.object_], what: str) -> None:
     reasons, counts = np.unique([str(one).partition("; area")[0] for one in reason], return_counts=True)
     most = int(counts.argmax())
     raise LayerError(
-        f"{what}: {len(reason)} rows, of which {counts[most]} {reasons[most]}",
+        f"{what}: {len(reason)} row{'s' if len(reason) > 1 else ''}, of which {counts[most]} {reasons[most]}",
         where=raw.layer.where,
         mend="deliver the layer again; `bajada check` lists every row",
     )

@@ -19,7 +19,7 @@ from geotools.crs import (
     transform_bounds,
     transformation_findings,
 )
-from geotools.errors import GeotoolsError, LayerError, RasterError
+from geotools.errors import CrsError, GeotoolsError, LayerError, RasterError
 from geotools.findings import Finding
 from geotools.layers.extent import APART_M, gap_m, likely_cause, show_bounds
 from geotools.layers.overlaps import overlap_findings
@@ -43,6 +43,7 @@ __all__ = ["MARGIN_M", "Inputs", "is_raster", "read_inputs"]
 MARGIN_M = 2000.0
 """How far beyond the parcels other layers are read (assumption of this project: several decay lengths)."""
 
+_SMALL_LOT_M2 = 100.0  # assumption of this project: the lots of a row of town houses
 _NO_OPTIONS: Mapping[str, Mapping[str, Any]] = MappingProxyType({})
 _RASTER_SUFFIXES = (".tif", ".tiff", ".vrt", ".img", ".asc", ".jp2", ".dem", ".bil", ".flt", ".nc", ".png")
 
@@ -128,6 +129,7 @@ def read_inputs(
     findings += prepared.findings + overlap_findings(
         parcels.geometry.to_numpy(), parcels["parcel_id"].to_numpy(dtype=object)
     )
+    findings += _small_lots(parcels)
     summary, rejected = {"parcels": raw.summary()}, [prepared.rejected]
     site = _Site(finite_bounds(parcels.geometry.to_numpy()), crs, raw.crs, margin_m, base, hashes)
     del raw, prepared
@@ -189,6 +191,9 @@ class _Site:
 
 
 def _working_crs(raw: RawLayer, bounds: Sequence[float], wanted: str) -> tuple[CRS, float, list[Finding]]:
+    for misplaced in place_findings(raw.crs, bounds, layer="parcels"):
+        mend = f"{misplaced.mend}, and the order of its axes; say the true one: --set parcels.crs=EPSG:..."
+        raise CrsError(misplaced.message, where=raw.layer.where, mend=mend)
     if wanted == "auto":
         try:
             crs = choose_working_crs(bounds, raw.crs)
@@ -202,8 +207,16 @@ def _working_crs(raw: RawLayer, bounds: Sequence[float], wanted: str) -> tuple[C
     else:
         crs = parse_crs(wanted, where="working_crs")
         scale_error_pct, findings = check_working_crs(crs, bounds, raw.crs), []
-    findings += place_findings(raw.crs, bounds, layer="parcels")
     return crs, scale_error_pct, findings + transformation_findings(raw.crs, crs, bounds, layer="parcels")
+
+
+def _small_lots(parcels: gpd.GeoDataFrame) -> list[Finding]:
+    """Warn of lots so small that their unit is in doubt: metres taken for feet make every area 11 times smaller."""
+    median_m2 = float(parcels.area.median())
+    if not median_m2 < _SMALL_LOT_M2:
+        return []
+    message = f"half of the lots are smaller than {median_m2:,.3g} sq m"
+    return [Finding("size", "warning", "parcels", message, mend="check the unit of their CRS (feet or metres)")]
 
 
 def _read_other(

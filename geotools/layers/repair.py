@@ -12,12 +12,23 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-__all__ = ["LEFT_OUT", "REPAIRED", "Cleaned", "clean_geometries", "is_left_out"]
+__all__ = [
+    "LARGEST_COORDINATE",
+    "LEFT_OUT",
+    "REPAIRED",
+    "Cleaned",
+    "clean_geometries",
+    "is_left_out",
+    "sound_coordinates",
+]
 
 LEFT_OUT = "left out"
 """How the reason of a row begins that is not in use."""
 REPAIRED = "repaired"
 """How the reason of a row begins that was changed and is in use."""
+
+LARGEST_COORDINATE = 1e8
+"""No coordinate in any CRS of the Earth is larger, in metres or feet: half its girth is 2e7 m."""
 
 _POINTS, _LINES, _POLYGONS, _COLLECTION = (0, 4), (1, 2, 5), (3, 6), 7
 _MULTI = (4, 5, 6)
@@ -59,7 +70,7 @@ def clean_geometries(geometries: NDArray[np.object_], *, shapes: Sequence[str]) 
 
     leave_out(shapely.is_missing(made), "no geometry")
     leave_out(~shapely.is_missing(made) & shapely.is_empty(made), "empty geometry")
-    leave_out(_not_finite(made), "coordinates that are not numbers")  # before any predicate sees them
+    leave_out(~sound_coordinates(made), "coordinates that are not numbers, or off the Earth")  # no predicate sees them
 
     kinds = shapely.get_type_id(made)
     broken = ~shapely.is_missing(made) & ~shapely.is_valid(made) & np.isin(kinds, [*_POLYGONS, _COLLECTION])
@@ -99,6 +110,20 @@ def clean_geometries(geometries: NDArray[np.object_], *, shapes: Sequence[str]) 
     return Cleaned(made, reason)
 
 
+def sound_coordinates(geometries: NDArray[np.object_]) -> NDArray[np.bool_]:
+    """Whether every coordinate of a shape is a number that can be; a shape without coordinates counts as such.
+
+    Examples
+    --------
+    >>> sound_coordinates(np.array([shapely.Point(1, 2), shapely.Point(1, 1e300), None])).tolist()
+    [True, False, True]
+    """
+    coordinates, index = shapely.get_coordinates(geometries, return_index=True)
+    sound = np.ones(len(geometries), dtype=bool)
+    sound[index[~(np.abs(coordinates) <= LARGEST_COORDINATE).all(axis=1)]] = False
+    return sound
+
+
 def is_left_out(reasons: NDArray[np.object_]) -> NDArray[np.bool_]:
     """Tell the reasons of rows that are not in use.
 
@@ -108,13 +133,6 @@ def is_left_out(reasons: NDArray[np.object_]) -> NDArray[np.bool_]:
     [False, True]
     """
     return np.array([str(reason).startswith(LEFT_OUT) for reason in reasons], dtype=bool)
-
-
-def _not_finite(geometries: NDArray[np.object_]) -> NDArray[np.bool_]:
-    coordinates, index = shapely.get_coordinates(geometries, return_index=True)
-    found = np.zeros(len(geometries), dtype=bool)
-    found[index[~np.isfinite(coordinates).all(axis=1)]] = True
-    return found
 
 
 def _codes(shape: str) -> tuple[int, ...]:

@@ -19,6 +19,8 @@ Shape = Literal["point", "line", "polygon"]
 _ANY: tuple[Shape, ...] = ("point", "line", "polygon")
 _LARGEST_HEIGHT_M = 100.0
 _LARGEST_WIDTH_M = 5000.0
+_LARGEST_FLOW_CFS = 1e7
+_LARGEST_ORDER = 20.0
 
 
 @dataclass(frozen=True)
@@ -75,7 +77,7 @@ LAYERS: dict[str, LayerSchema] = {
         LayerSchema(
             "washes",
             ("line", "polygon"),
-            (_WIDTH, Column("q100_cfs", "number"), Column("stream_order", "number")),
+            (_WIDTH, Column("q100_cfs", "number", _LARGEST_FLOW_CFS), Column("stream_order", "number", _LARGEST_ORDER)),
             ground=True,
         ),
         LayerSchema("open_desert", ("polygon",), ground=True),
@@ -91,10 +93,11 @@ LAYERS: dict[str, LayerSchema] = {
         LayerSchema("easements", ("polygon",), ground=True),
         LayerSchema("pools", ("polygon",), (_length("depth"),)),
         LayerSchema("attractants", _ANY, (_KIND,)),
-        LayerSchema("encounters", ("point",), (Column("observed_on", "date"),)),
+        LayerSchema("encounters", ("point",), (Column("observed_on", "date"), Column("species", "text"))),
     )
 }
-"""The input layers by name. The largest heights (100 m) and widths (5,000 m) are assumptions of this project."""
+"""The input layers by name. The largest heights (100 m), widths (5,000 m), flows (10,000,000 cfs) and stream orders
+(20) are assumptions of this project: more can only be a mistake."""
 
 HABITAT_LAYERS = ("washes", "open_desert", "vegetation")
 """Layers that say where the animals live; one of them far from the parcels is refused."""

@@ -7,6 +7,7 @@ import hashlib
 import os
 import re
 import shutil
+import struct
 import tempfile
 import warnings
 import zipfile
@@ -32,7 +33,21 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Part", "Source", "SourceLayer", "choose_layer", "has_password", "hash_source", "look_in", "parse_source"]
+__all__ = [
+    "NOT_OPENED",
+    "WHOLE",
+    "Part",
+    "Source",
+    "SourceLayer",
+    "choose_layer",
+    "has_password",
+    "hash_source",
+    "look_in",
+    "parse_source",
+]
+
+NOT_OPENED = "it can't be opened: it is damaged, cut off or of a kind that is not read"
+WHOLE = "check that the file is whole, or deliver it again"
 
 _DATABASE_SCHEMES = ("postgresql", "postgres", "postgis")
 _IN_FOLDERS = (".shp", ".gpkg", ".geojson", ".json", ".fgb", ".gdb")
@@ -40,6 +55,7 @@ _SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 _ADDRESS = re.compile(r"[a-z][a-z0-9+.-]*://", re.IGNORECASE)
 _NO_OPTIONS: Mapping[str, Any] = MappingProxyType({})
 _LONGEST_SHOWN = 60
+_HEAD_BYTES = 32
 
 
 @dataclass(frozen=True)
@@ -116,6 +132,10 @@ def parse_source(text: str, *, base: Path | None = None) -> Source:
     if not path.exists():
         check_text(text)
         raise LayerError("there is no such file", where=text, mend=_suggest_file(path))
+    if not os.access(path, os.R_OK):
+        raise LayerError("you may not read it", where=text, mend="ask for the right to read it")
+    if path.is_file() and not path.stat().st_size:
+        raise LayerError("the file is empty (0 bytes)", where=text, mend="deliver it again")
     return Source(text, path=path.absolute(), layer=layer or None)
 
 
@@ -167,26 +187,29 @@ def look_in(source: Source, options: Mapping[str, Any] = _NO_OPTIONS) -> Iterato
                 continue
             if "ESRI Shapefile" in kind.drivers and opens.lower().endswith(".shp"):
                 opens = _whole_shapefile(source, opens, Path(folder))
+            elif "GML" in kind.drivers and source.path and not opens.startswith(_in_archive(source.path)):
+                opens = _copied(Path(opens), Path(folder))
             with hushed(source.url):
                 found.extend(_look_in_file(source, opens, kind))
         if not found:
-            raise LayerError("there is no layer with a geometry in it", where=source.shown, mend="check the file")
+            raise LayerError("there is no layer with shapes in it", where=source.shown, mend=WHOLE)
         yield found
 
 
-def choose_layer(found: list[SourceLayer], wanted: str | None) -> SourceLayer:
-    """Pick the layer asked for, or the only one.
+def choose_layer(found: list[SourceLayer], wanted: str | None, *, like: str = "") -> SourceLayer:
+    """Pick the layer asked for, or the only one, or the one that bears the name of the input that it is read for.
 
     Raises
     ------
     LayerError
-        If there are several and none is named, or the name isn't there.
+        If there are several, none of them named or called like the input, or the name isn't there.
     """
     source = found[0].source
     names = [layer.name for layer in found]
     if wanted is None:
-        if len(found) == 1:
-            return found[0]
+        alike = [layer for layer in found if layer.name.casefold() == like.casefold()]
+        if len(found) == 1 or len(alike) == 1:
+            return (alike or found)[0]
         raise LayerError(
             f"there are {len(found)} layers: {', '.join(names)}",
             where=source.shown,
@@ -293,6 +316,9 @@ def _data_files(source: Source, options: Mapping[str, Any]) -> list[str]:
         if not inside:
             raise LayerError("there is no spatial data in the folder", where=source.shown, mend="name a file")
         return inside
+    whole = path.with_suffix(".shp")
+    if path.suffix.lower() in _SHAPEFILE_PARTS[1:] and whole.is_file():
+        raise LayerError("it is a part of a shapefile", where=source.shown, mend=f"name {whole.name}")
     return [str(path)]
 
 
@@ -333,6 +359,14 @@ def _open_bytes(source: Source, opens: str) -> AbstractContextManager[IO[bytes]]
     return Path(opens).open("rb")
 
 
+def _copied(path: Path, folder: Path) -> str:
+    """Copy a file and those of the same stem, for a driver that writes beside what it reads."""
+    for item in path.parent.iterdir():
+        if item.stem == path.stem and item.is_file():
+            shutil.copyfile(item, folder / item.name)
+    return str(folder / path.name)
+
+
 def _whole_shapefile(source: Source, opens: str, folder: Path) -> str:
     """Check that a shapefile has its parts; restore a missing .shx on a copy, never beside the user's data."""
     inner = opens.removeprefix(_in_archive(source.path)) if source.path else opens
@@ -345,6 +379,7 @@ def _whole_shapefile(source: Source, opens: str, folder: Path) -> str:
             raise LayerError(
                 f"the attributes are missing ({Path(stem).name}.dbf)", where=source.shown, mend="deliver all its parts"
             )
+        _check_lengths(source, {suffix: _head(archive, name) for suffix, name in parts.items()})
         if ".shx" in parts:
             return opens
         for suffix in _SHAPEFILE_PARTS:
@@ -368,24 +403,59 @@ def _whole_shapefile(source: Source, opens: str, folder: Path) -> str:
             pyogrio.read_info(restored)
         return str(restored)
     except pyogrio.errors.DataSourceError as error:
-        raise LayerError(f"the index .shx can't be restored ({error})", where=source.shown, mend="deliver it") from None
+        raise LayerError("its index .shx is missing and can't be made", where=source.shown, mend=WHOLE) from error
     finally:
         pyogrio.set_gdal_config_options({"SHAPE_RESTORE_SHX": before})
+
+
+def _head(archive: zipfile.ZipFile | None, name: str) -> tuple[bytes, int]:
+    """Read the first bytes of a file, in an archive or not, and its size in bytes."""
+    with archive.open(name) if archive else Path(name).open("rb") as stream:
+        head = stream.read(_HEAD_BYTES)
+    return head, archive.getinfo(name).file_size if archive else Path(name).stat().st_size
+
+
+def _check_lengths(source: Source, heads: dict[str, tuple[bytes, int]]) -> None:
+    """Refuse a shapefile of which a part is cut off, or whose parts are not of each other: rows would be lost unsaid.
+
+    Heads as the format's own description has them: the length of .shp and .shx in words of 2 bytes, at byte 24; number
+    of rows, length of head and of a row of .dbf at byte 4.
+    """
+    needed, counts = {}, {}
+    for suffix, (head, size) in heads.items():
+        if suffix in (".shp", ".shx") and len(head) == _HEAD_BYTES:
+            needed[suffix] = 2 * int(struct.unpack(">i", head[24:28])[0])
+            counts[suffix] = (size - 100) // 8
+        elif suffix == ".dbf" and len(head) == _HEAD_BYTES:
+            counts[suffix], start, row = struct.unpack("<IHH", head[4:12])
+            needed[suffix] = start + counts[suffix] * row
+        elif suffix in (".shp", ".shx", ".dbf"):
+            needed[suffix] = _HEAD_BYTES
+    for suffix, least in needed.items():
+        if heads[suffix][1] < least:
+            raise LayerError(
+                f"its {suffix} is cut off: it has {heads[suffix][1]:,} bytes of {least:,}",
+                where=source.shown,
+                mend="copy all its parts again",
+            )
+    if ".shx" in counts and ".dbf" in counts and counts[".shx"] != counts[".dbf"]:
+        raise LayerError(
+            f"its parts are not of each other: {counts['.shx']:,} shapes, {counts['.dbf']:,} rows of attributes",
+            where=source.shown,
+            mend="copy all its parts again, from one delivery",
+        )
 
 
 def _look_in_file(source: Source, opens: str, kind: Kind) -> list[SourceLayer]:
     import pyogrio
 
     try:
-        listed = [(str(name), shape) for name, shape in pyogrio.list_layers(opens)]
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # what the driver warns of is heard when its rows are read
+            listed = [(str(name), shape) for name, shape in pyogrio.list_layers(opens)]
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
-        # of an address the driver's words may repeat what is secret in it
-        reason = "" if source.url else f" ({str(error).split('; ')[0].replace(opens, Path(opens).name)})"
-        raise LayerError(
-            f"it can't be opened{reason}",
-            where=source.shown,
-            mend="check that the file is whole and of a kind that is read",
-        ) from None
+        cause = None if source.url else error  # of an address the driver's words may repeat what is secret in it
+        raise LayerError(NOT_OPENED, where=source.shown, mend=WHOLE) from cause
     layers = []
     for name, shape in listed:
         if shape is None:
@@ -410,8 +480,6 @@ def _look_in_layer(source: Source, opens: str, name: str) -> tuple[str, tuple[st
         try:
             info: dict[str, Any] = pyogrio.read_info(opens, layer=name, force_feature_count=True)
         except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
-            reason = "" if source.url else f" ({error})"
-            raise LayerError(
-                f"layer {name!r} can't be read{reason}", where=source.shown, mend="export it again"
-            ) from None
+            cause = None if source.url else error
+            raise LayerError(f"its layer {name!r} is damaged", where=source.shown, mend=WHOLE) from cause
         return info["driver"], tuple(info["fields"]), str(info["geometry_type"]), int(info["features"])

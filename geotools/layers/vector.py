@@ -18,6 +18,7 @@ from geotools.errors import LayerError
 from geotools.findings import Finding
 from geotools.layers.columnar import read_parquet
 from geotools.layers.columns import ColumnUse, resolve_columns
+from geotools.layers.repair import LARGEST_COORDINATE
 from geotools.layers.schema import LayerSchema, check_options
 from geotools.layers.source import Source, SourceLayer, choose_layer, hash_source, look_in, parse_source
 from geotools.sources.remote import hushed
@@ -33,6 +34,7 @@ __all__ = ["READ_WHOLE_UP_TO", "RawLayer", "finite_bounds", "load_rows", "read_v
 READ_WHOLE_UP_TO = 50_000
 """Features up to which a layer is read whole, so that every faulty row is named (assumption of this project)."""
 
+_UNREADABLE = "shapes that can't be read are taken as missing"
 _BOX_DRIVERS = ("GPKG", "ESRI Shapefile", "OpenFileGDB", "FlatGeobuf")
 """Drivers whose feature numbers still tell the row when only an area is read."""
 
@@ -109,7 +111,9 @@ def read_vector(
     source = parse_source(text, base=base)
     with look_in(source, options) as found:
         named = options.get("layer", None if source.is_database else source.layer)
-        layer = choose_layer(found, None if named is None else str(named))
+        layer = choose_layer(found, None if named is None else str(named), like=schema.name)
+        if schema.name == "parcels" and not layer.features:
+            raise LayerError("there is not one parcel in it", where=layer.where, mend="check the file and the layer")
         uses = resolve_columns(layer.fields, schema, options, where=layer.where)
         columns = [use.source_column for use in uses] if schema.name_fixed else list(layer.fields)
         frame, rows, bounds, findings = load_rows(
@@ -120,6 +124,9 @@ def read_vector(
             area=area,
             crs=parse_crs(options["crs"], where=f"[{schema.name}] crs") if "crs" in options else None,
         )
+        if named is None and len(found) > 1:
+            message = f"of its {len(found)} layers the one called {layer.name} is read"
+            findings.append(Finding("layer", "assumption", schema.name, message, mend="or name another: FILE#LAYER"))
         sha256 = _hash(source, frame, {} if hashes is None else hashes)
     stated = options.get("crs")
     if stated is not None:
@@ -180,7 +187,7 @@ def load_rows(
                 frame, curved = _load(layer, columns, encoding, box)
             rows = np.arange(1, len(frame) + 1) if box is None else _rows_of(layer, frame.index)
         told = dict.fromkeys(str(one.message) for one in heard)
-        findings += [Finding("driver", "warning", name, f"its driver says: {text}") for text in told]
+        findings += [Finding("driver", "warning", name, _heard(text)) for text in told]
         if curved:
             message = "curves became chords of 4 degrees of arc (within 0.06 % of their radius)"
             findings.append(Finding("curves", "note", name, message))
@@ -195,6 +202,13 @@ def load_rows(
     return frame, rows, bounds or finite_bounds(frame.geometry.to_numpy()), findings
 
 
+def _heard(text: str) -> str:
+    """Say in our words what a driver warns of."""
+    if "non conformant file extension" in text:
+        return "its name does not end as files of its kind do"
+    return text if text == _UNREADABLE else f"its driver says: {text}"
+
+
 def finite_bounds(geometries: NDArray[np.object_]) -> tuple[float, float, float, float]:
     """Find the bounds of shapes, coordinates that are no numbers left aside; NaN if there are none.
 
@@ -204,7 +218,7 @@ def finite_bounds(geometries: NDArray[np.object_]) -> tuple[float, float, float,
     (1.0, 2.0, 1.0, 2.0)
     """
     coordinates = shapely.get_coordinates(geometries)
-    coordinates = coordinates[np.isfinite(coordinates).all(axis=1)]
+    coordinates = coordinates[(np.abs(coordinates) <= LARGEST_COORDINATE).all(axis=1)]
     if not len(coordinates):
         return (np.nan,) * 4
     (west, south), (east, north) = coordinates.min(axis=0), coordinates.max(axis=0)
@@ -247,9 +261,9 @@ def _load(
     name = None if layer.driver == "GeoJSON" else layer.name  # its one layer has a name of the driver's making
 
     if encoding is not None:
-        _check_encoding(encoding)
+        _check_encoding(encoding, layer)
 
-    def load(use_arrow: bool) -> gpd.GeoDataFrame:
+    def load(use_arrow: bool, on_invalid: str = "raise") -> gpd.GeoDataFrame:
         frame: gpd.GeoDataFrame = pyogrio.read_dataframe(
             layer.opens,
             layer=name,
@@ -258,6 +272,7 @@ def _load(
             bbox=box,
             fid_as_index=box is not None,
             use_arrow=use_arrow,
+            on_invalid=on_invalid,
         )
         return frame
 
@@ -267,6 +282,9 @@ def _load(
             return load(use_arrow=encoding is None), False
         except NotImplementedError:
             return load(use_arrow=False), True
+        except shapely.errors.GEOSException:
+            warnings.warn(_UNREADABLE, stacklevel=2)
+            return load(use_arrow=False, on_invalid="ignore"), False
     except UnicodeDecodeError:
         raise LayerError(
             "its text can't be decoded", where=layer.where, mend="say its encoding, such as encoding = 'cp1252'"
@@ -277,15 +295,17 @@ def _load(
         pyogrio.errors.FeatureError,
         OSError,
     ) as error:
-        reason = "" if layer.source.url else f" ({error})"
-        raise LayerError(f"its rows can't be read{reason}", where=layer.where, mend="export it again") from None
+        cause = None if layer.source.url else error  # of an address the driver's words may repeat what is secret in it
+        raise LayerError("its rows can't be read", where=layer.where, mend="export it again") from cause
 
 
-def _check_encoding(encoding: str) -> None:
+def _check_encoding(encoding: str, layer: SourceLayer) -> None:
     try:
         codecs.lookup(encoding)
     except LookupError:
-        raise LayerError(f"there is no encoding {encoding!r}", mend="try 'cp1252' or 'utf-8'") from None
+        raise LayerError(
+            f"there is no encoding {encoding!r}", where=layer.where, mend="try 'cp1252' or 'utf-8'"
+        ) from None
 
 
 def _rows_of(layer: SourceLayer, fids: pd.Index) -> NDArray[np.int64]:
@@ -307,7 +327,7 @@ def _garbled(frame: gpd.GeoDataFrame, name: str) -> list[Finding]:
         if pd.api.types.is_string_dtype(frame[column]):
             count = int(frame[column].str.contains("\ufffd", na=False).sum())
             if count:
-                message = f"{count} values of {column} are garbled (\ufffd)"
+                message = f"{count} of the values of {column} are garbled (\ufffd)"
                 mend = f"say the encoding: --set {name}.encoding=cp1252"
                 found.append(Finding("encoding", "warning", name, message, count=count, mend=mend))
     return found

@@ -17,6 +17,7 @@ __all__ = [
     "VERDICTS",
     "WAYS_IN_COLUMNS",
     "ColumnMeaning",
+    "blank_where",
     "explain_column",
     "shown_name",
     "unit_sign",
@@ -158,9 +159,9 @@ _MEANINGS: dict[str, tuple[str, str, str]] = {
         "Number of climbable things too near the line: take inside, move, trim, or raise the line there.",
     ),
     "footholds_in_conflict": (_COUNT, "Footholds in conflict", "Number of climbable things too near this line."),
-    "cost_low": (_NUMBER, "Cost, low", "Low estimate in the price list's currency; blank until prices are given."),
-    "cost_likely": (_NUMBER, "Cost, likely", "Likely cost in the price list's currency; blank until prices are given."),
-    "cost_high": (_NUMBER, "Cost, high", "High estimate in the price list's currency; blank until prices are given."),
+    "cost_low": (_NUMBER, "Cost, low", "Low estimate in the price list's currency."),
+    "cost_likely": (_NUMBER, "Cost, likely", "Likely cost in the price list's currency."),
+    "cost_high": (_NUMBER, "Cost, high", "High estimate in the price list's currency."),
     "surface_length": (_NUMBER, "Length on the ground", "Length of the line laid on the ground, for materials."),
     "highest_panel": (
         _NUMBER,
@@ -192,6 +193,26 @@ _MEANINGS: dict[str, tuple[str, str, str]] = {
     "row": (_COUNT, "Row", "The row's place in that layer, counted from 1."),
     "geometry_text": (_TEXT, "Geometry as text", "What was found where a geometry was expected."),
 }
+UNUSABLE = "where the outline of the lot can't be used"
+NO_LINE = "where nothing is built or mended on the lot"
+NOT_NEW = "where no new line is built on the lot"
+NOTHING_THERE = "where nothing stands or is built on the lot"
+NO_BID = "until the bid prices the lots"
+NOT_MEASURED = "where the layer that tells it is not given or holds nothing near"
+
+_BLANK_WHERE: dict[str, str] = {
+    "option": NOTHING_THERE,
+    **dict.fromkeys(("length", "height", "mesh_opening", "burial"), NO_LINE),
+    **dict.fromkeys(("roll_width", "surface_length", "highest_panel"), NOT_NEW),
+    **dict.fromkeys(("cost_low", "cost_likely", "cost_high"), NO_BID),
+    **dict.fromkeys(("exposure", "exposure_rank", "contact", "contact_share", "habitat_share"), UNUSABLE),
+    **dict.fromkeys(("points_contact", "points_desert", "points_habitat", "points_footholds"), UNUSABLE),
+    **dict.fromkeys(("points_encounters", "points_attractants", "foothold_density", "encounter_density"), UNUSABLE),
+    **dict.fromkeys(("desert_distance", "wash_distance", "habitat_distance", "cover_share"), NOT_MEASURED),
+    **dict.fromkeys(("points_wash", "points_cover"), NOT_MEASURED),
+}
+"""Where a column of the specs is blank, in the words that follow "Blank"; no other column of them ever is."""
+
 _COST_DECIMALS = 2
 _SCORE_DECIMALS = 1
 
@@ -283,6 +304,17 @@ def explain_column(name: str) -> ColumnMeaning:
         decimals = _SCORE_DECIMALS
     unit = "points of 100" if stem == "exposure" else _UNIT_WORDS.get(suffix, "")
     return ColumnMeaning(name, title, unit, meaning, kind or (_NUMBER if suffix else ""), decimals)
+
+
+def blank_where(name: str) -> str:
+    """Say where a shown column of the specs is blank; an empty text for one that never is.
+
+    Examples
+    --------
+    >>> blank_where("roll_width_in"), blank_where("verdict")
+    ('where no new line is built on the lot', '')
+    """
+    return _BLANK_WHERE.get(_split_unit(name)[0], "")
 
 
 def unit_sign(name: str) -> str:

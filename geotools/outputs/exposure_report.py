@@ -9,9 +9,11 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from geotools.crs import describe_crs, lonlat_bounds, scale_error_pct
 from geotools.errors import OutputError
 from geotools.outputs.cautions import CAUTIONS
-from geotools.outputs.display import check_same_crs, show_table
+from geotools.outputs.display import check_same_crs, clean_text, show_table
+from geotools.units import METRES_PER_FOOT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -69,9 +71,10 @@ def write_exposure_report(
     lines += _first_lots(scored_lots)
     lines += _validation(validation)
     lines += _scenarios(scenarios)
+    lines += _scale(scored_lots)
     lines += ["What must be kept in mind", "-------------------------", *[f"- {caution}" for caution in CAUTIONS]]
     try:
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
+        path.write_text("".join(f"{clean_text(line)}\n" for line in lines), encoding="utf-8", newline="\n")
     except OSError as error:
         raise OutputError(f"it can't be written ({error.strerror})", where=str(path), mend="check the folder") from None
 
@@ -125,6 +128,22 @@ def write_exposure_layers(
     write_geopackage(path, layers, geometry_types={**types, "scenarios": "MultiPolygon"})
 
 
+def _scale(scored_lots: pd.DataFrame) -> list[str]:
+    """Say how far lengths are from the ground; h / R for the height, R = 6,371 km, is 48 millionths a 1,000 ft."""
+    crs = getattr(scored_lots, "crs", None)
+    if crs is None or not crs.is_projected:
+        return []
+    bounds = [float(value) for value in scored_lots.total_bounds]
+    error_ppm = scale_error_pct(crs, lonlat_bounds(bounds, crs)) * 1e4
+    return [
+        *_heading("How true the lengths are"),
+        f"Lengths are measured in {describe_crs(crs)} ({crs.name}). On this site its scale is within",
+        f"{error_ppm:,.0f} parts per million of the ground ({error_ppm / 1e3:.2f} ft in 1,000 ft), not counting the",
+        "height above the sea: the ground is longer by 48 parts per million for every 1,000 ft of it.",
+        "",
+    ]
+
+
 def _heading(text: str) -> list[str]:
     return [text, "-" * len(text)]
 
@@ -155,6 +174,10 @@ def _first_lots(scored_lots: pd.DataFrame) -> Iterator[str]:
         if first > 1:
             apart = f"The first {first:,}, of one group, can't be told apart from the most exposed."
         yield f"{len(ranked):,} lots are ranked. {apart}"
+    if "cost_error_m" in ranked.columns and ranked["cost_error_m"].notna().any():
+        error_ft = ranked["cost_error_m"].max() / METRES_PER_FOOT
+        yield f"Lengths of ways as the ground is crossed are measured over cells, most to within {2 * error_ft:.0f} ft;"
+        yield "the places that each lot may take allow for that."
     for row in ranked.head(_LISTED).to_dict("records"):
         sure = f" [{row['rank_note']}]" if "rank_note" in row else ""
         name = row.get("parcel_id", "")

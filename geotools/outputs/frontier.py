@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.errors import OutputError
-from geotools.outputs.display import show_table
+from geotools.outputs.display import clean_text, show_table
 from geotools.outputs.tables import guard_text
 
 __all__ = ["draw_frontier", "write_frontier_table", "write_plain_table"]
@@ -46,7 +46,7 @@ def write_frontier_table(frontier: pd.DataFrame, *, path: Path) -> None:
             "protection_pct": frontier["worth_pct"].round(3),
             "lots": frontier["lots"],
             "usd_per_point": (frontier["price_cents"] / 100).round(4),
-            "lots_added": frontier["lots_added"],
+            "lots_added": [guard_text(clean_text(names)) for names in frontier["lots_added"]],
         }
     )
     _write(path, shown.to_csv(index=False, lineterminator="\r\n", float_format="%.12g").encode("utf-8"))

@@ -81,7 +81,8 @@ def draw_map(
     budget_choices : pandas.DataFrame, optional
         What budgets between the frontier's points buy, from `list_budget_choices`: more stops of the slider.
     planned_gates : geopandas.GeoDataFrame, optional
-        Points of the gates to build: parcel_id, station_m (along the line), width_m, placed, agree_on_site.
+        Points of the gates to build, of which those of advised lines are shown: line_id, parcel_id, station_m (along
+        the line), width_m, placed, agree_on_site.
     path : pathlib.Path
         The file to write.
     title : str
@@ -122,7 +123,7 @@ def draw_map(
         "ways_in": ways_in,
         "footholds": footholds,
         "closure": closure,
-        "planned_gates": planned_gates,
+        "planned_gates": None if planned_gates is None else _to_build(planned_gates, barrier_lines),
         "open_desert": open_desert,
         "wash_ground": wash_ground,
         "roads": roads,
@@ -161,6 +162,14 @@ def _leave_out(site: Site, most_candidates: int) -> tuple[Site, tuple[str, ...]]
         f"Lines that are not advised are left out of a page of more than {most_candidates:,} lots; lots.gpkg has them."
     )
     return site._replace(tables={**site.tables, "barrier_lines": lines[advised | standing]}), (note,)
+
+
+def _to_build(gates: gpd.GeoDataFrame, barrier_lines: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Leave the gates of lines that are advised: those of other candidates are not built."""
+    if "line_id" not in gates.columns:
+        return gates
+    advised = barrier_lines.loc[barrier_lines["recommended"].astype(bool), "line_id"]
+    return gates[gates["line_id"].isin(advised)]
 
 
 def _sheet_pages(lots: gpd.GeoDataFrame, every_lot: bool) -> NDArray[np.int64]:

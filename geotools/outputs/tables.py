@@ -9,11 +9,12 @@ import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from geotools.errors import Noticed, OutputError
 from geotools.outputs.cautions import CAUTIONS
-from geotools.outputs.columns import SPECS_COLUMNS, VERDICTS, ColumnMeaning, explain_column
+from geotools.outputs.columns import SPECS_COLUMNS, VERDICTS, ColumnMeaning, blank_where, explain_column
 from geotools.outputs.display import show_table
 
 if TYPE_CHECKING:
@@ -58,6 +59,7 @@ def write_specs_table(specs: pd.DataFrame, *, path: Path, units: str = "us") -> 
     --------
     >>> write_specs_table(specs, path=Path("specs.csv"))  # doctest: +SKIP
     """
+    _check_ranks(specs)
     shown = show_table(pd.DataFrame(specs), columns=SPECS_COLUMNS, units=units)
     if len(shown) and shown["cost_likely"].isna().all():
         warnings.warn("the costs of the lots are left blank: only the bid prices them", Noticed, stacklevel=2)
@@ -127,6 +129,32 @@ def write_specs_workbook(specs: pd.DataFrame, *, path: Path, units: str = "us") 
         raise _unwritable(path, error) from error
 
 
+def _check_ranks(specs: pd.DataFrame) -> None:
+    """Refuse ranks that are not over all these lots, such as those of the tiles that they were scored in."""
+    if not {"exposure", "exposure_rank"} <= set(specs.columns):
+        return
+    over_all = specs["exposure"].rank(method="min", ascending=False)
+    wrong = (over_all != specs["exposure_rank"].astype("Float64")).fillna(False).to_numpy(dtype=bool)
+    if wrong.any():
+        row = int(np.flatnonzero(wrong)[0])
+        raise OutputError(
+            f"the rank {specs['exposure_rank'].iloc[row]} is not over all {len(specs):,} lots: it would be "
+            f"{over_all.iloc[row]:.0f}",
+            where=f"column exposure_rank, row {row + 1}",
+            mend="let the plan do rank_lots before the specs are written",
+        )
+
+
+def _describe(meaning: ColumnMeaning) -> str:
+    unit = f" Unit: {meaning.unit}." if meaning.unit else ""
+    return f"{meaning.meaning}{unit}{_blank(meaning)}"
+
+
+def _blank(meaning: ColumnMeaning) -> str:
+    where = blank_where(meaning.name)
+    return f" Blank {where}." if where else ""
+
+
 def _describe_table(shown: pd.DataFrame) -> dict[str, Any]:
     """Describe the shown columns in the terms of the Frictionless Table Schema."""
     fields: list[dict[str, Any]] = []
@@ -136,7 +164,7 @@ def _describe_table(shown: pd.DataFrame) -> dict[str, Any]:
             "name": meaning.name,
             "title": meaning.title,
             "type": meaning.type or _TYPES_OF.get(shown[name].dtype.kind, "string"),
-            "description": f"{meaning.meaning} Unit: {meaning.unit}." if meaning.unit else meaning.meaning,
+            "description": _describe(meaning),
         }
         if meaning.unit:
             field["unit"] = meaning.unit
@@ -219,7 +247,7 @@ def _fill_meanings(sheet: Worksheet, meanings: list[ColumnMeaning], heading: For
         sheet.write_string(0, place, title, heading)
         sheet.set_column(place, place, width, wrapped)
     for row, meaning in enumerate(meanings, start=1):
-        for place, text in enumerate((meaning.name, meaning.title, meaning.unit, meaning.meaning)):
+        for place, text in enumerate((meaning.name, meaning.title, meaning.unit, meaning.meaning + _blank(meaning))):
             sheet.write_string(row, place, text, wrapped)
     sheet.freeze_panes(1, 0)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from geotools.errors import PipelineError
 from geotools.layers import LAYERS, read_inputs
-from geotools.pipeline.doing import do_step
+from geotools.pipeline.doing import do_step, number_rows
 from geotools.pipeline.placing import RECORD
 from geotools.pipeline.plan import Plan, StepRow, beside
 from geotools.pipeline.schedule import check_plan
@@ -182,10 +182,15 @@ def make_tables(plan: Plan, wanted: Collection[str]) -> dict[str, Any]:
         working_crs=plan.settings["working_crs"],
         others=[name for name in schedule.layers if name not in LAYERS],
     )
-    tables: dict[str, Any] = {**inputs.layers, "rejected": inputs.rejected}
+    tables: dict[str, Any] = {**number_rows(inputs.layers), "rejected": inputs.rejected}
     for scheduled in schedule.steps:
         tables[scheduled.row.gives] = do_step(
-            scheduled, tables, standard=schedule.standard, crs=inputs.working_crs, folder=plan.base
+            scheduled,
+            tables,
+            parcels=len(tables["parcels"]),
+            standard=schedule.standard,
+            crs=inputs.working_crs,
+            folder=plan.base,
         )
     return {name: tables[name] for name in wanted if name in tables}
 

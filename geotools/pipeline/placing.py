@@ -3,20 +3,27 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import errno
 import json
 import os
+import re
 import shutil
+import stat
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from geotools.errors import OutputError
 
-__all__ = ["RECORD", "check_target", "fresh_folder"]
+__all__ = ["RECORD", "check_target", "fresh_folder", "said_of_disk"]
 
 RECORD = "run.json"
 """The record that a run leaves in its folder."""
+
+_EARLIER = "-earlier"
+_AT_FDCWD, _RENAME_EXCHANGE = -100, 2
+"""As the kernel's header files have them."""
 
 
 def check_target(out: Path) -> Path:
@@ -59,10 +66,13 @@ def check_target(out: Path) -> Path:
 def fresh_folder(out: Path) -> Iterator[Path]:
     """Give a folder beside the target that takes its place when the work in it is whole, and vanishes when it is not.
 
+    Until then only its owner can read it. The folder of a run that was killed goes when the next one begins.
+
     Parameters
     ----------
     out : pathlib.Path
-        Target folder: new, empty, or holding an earlier run. What the user has put beside an earlier run's files stays.
+        Target folder: new, empty, or holding an earlier run. What the user has put beside an earlier run's files stays,
+        and so do the folder's permissions. Where it is a link to a folder, the results go where it leads.
 
     Yields
     ------
@@ -79,10 +89,14 @@ def fresh_folder(out: Path) -> Iterator[Path]:
     ...     (folder / "specs.csv").write_text("")
     """
     target = check_target(out)
+    if target.is_symlink():
+        target = target.resolve()
+    held: list[int] = []
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        folder = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
-        folder.chmod(0o777 & ~_umask())
+        _sweep(target)
+        folder = Path(tempfile.mkdtemp(prefix=_prefix(target), dir=target.parent))
+        _hold(folder, held)
     except OSError as error:
         raise OutputError(
             f"no folder can be made beside it: {error.strerror}",
@@ -92,22 +106,30 @@ def fresh_folder(out: Path) -> Iterator[Path]:
     try:
         yield folder
         _keep_foreign_files(target, folder)
+        folder.chmod(stat.S_IMODE(target.stat().st_mode) if target.is_dir() else 0o777 & ~_umask())
         _put_in_place(folder, target)
     except OSError as error:
-        if not _is_about(error, folder, target):
-            raise
-        raise OutputError(
-            f"it can't be written: {error.strerror}", where=str(out), mend="make room or name another folder"
-        ) from error
+        raise said_of_disk(error, (folder, target), where=str(out)) from error
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+        for descriptor in held:
+            os.close(descriptor)
 
 
-def _is_about(error: OSError, folder: Path, target: Path) -> bool:
-    """Whether an error of the operating system is about the results, or about room on the disk."""
-    places = [str(name) for name in (error.filename, error.filename2) if name]
-    ours = any(place.startswith((str(folder), str(target))) for place in places)
-    return ours or error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
+def said_of_disk(error: OSError, places: Iterable[Path], *, where: str) -> Exception:
+    """Say an error of the operating system in our words if it is about these places or room on the disk.
+
+    Examples
+    --------
+    >>> str(said_of_disk(OSError(errno.ENOSPC, "No space left on device"), [], where="maps/screen"))
+    "maps/screen: it can't be written: No space left on device; make room or name another folder"
+    """
+    names = [str(name) for name in (error.filename, error.filename2) if name]
+    ours = any(name.startswith(str(place)) for name in names for place in places)
+    if not ours and error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS):
+        return error
+    why = os.strerror(error.errno) if error.errno else error.strerror
+    return OutputError(f"it can't be written: {why}", where=where, mend="make room or name another folder")
 
 
 def _umask() -> int:
@@ -133,13 +155,67 @@ def _keep_foreign_files(target: Path, folder: Path) -> None:
 
 
 def _put_in_place(folder: Path, target: Path) -> None:
-    earlier = folder.with_name(f"{folder.name}-earlier")
+    """Put the folder where the target is; what was there goes."""
+    if target.exists() and _exchange(folder, target):
+        return  # the earlier result bears the folder's name now, and goes with it
+    earlier = folder.with_name(f"{folder.name}{_EARLIER}")
     if target.exists():
         target.rename(earlier)
     try:
         folder.rename(target)
     except OSError:
-        if earlier.exists():
+        if earlier.exists() and not target.exists():
             earlier.rename(target)
+        shutil.rmtree(earlier, ignore_errors=True)
         raise
     shutil.rmtree(earlier, ignore_errors=True)
+
+
+def _exchange(one: Path, other: Path) -> bool:
+    """Let two folders change names in one step, where the system can: there is no moment without a result then."""
+    try:
+        change = ctypes.CDLL(None, use_errno=True).renameat2
+    except (AttributeError, OSError, TypeError):
+        return False
+    names = os.fsencode(one), os.fsencode(other)
+    return bool(change(_AT_FDCWD, names[0], _AT_FDCWD, names[1], ctypes.c_uint(_RENAME_EXCHANGE)) == 0)
+
+
+def _prefix(target: Path) -> str:
+    return f".{target.name}-unfinished-"
+
+
+def _hold(folder: Path, held: list[int]) -> bool:
+    """Hold a folder until the process ends, however it ends, where the system has such locks; False if another does."""
+    try:
+        import fcntl
+    except ImportError:
+        return False
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
+    held.append(descriptor)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def _sweep(target: Path) -> None:
+    """Remove what killed runs have left; a result that one had put aside comes back if nothing has taken its place."""
+    name = re.compile(re.escape(_prefix(target)) + r"[a-z0-9_]{8}")
+    left = [path for path in target.parent.iterdir() if name.fullmatch(path.name.removesuffix(_EARLIER))]
+    for path in sorted(left, key=lambda path: path.name.endswith(_EARLIER)):
+        held: list[int] = []
+        folder = path.with_name(path.name.removesuffix(_EARLIER))
+        try:
+            if folder.exists() and not _hold(folder, held):
+                continue
+            if path != folder and (path / RECORD).is_file() and not target.exists():
+                path.rename(target)
+            else:
+                shutil.rmtree(path, ignore_errors=True)
+        except FileNotFoundError:
+            continue  # its own run was quicker
+        finally:
+            for descriptor in held:
+                os.close(descriptor)

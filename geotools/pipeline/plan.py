@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from geotools.design import field_of
 from geotools.errors import PipelineError
+from geotools.layers import LAYERS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["Plan", "StepRow", "beside", "change_plan", "find_plan", "list_plans", "read_plan"]
 
 _SETTINGS = {"title": "", "units": "us", "working_crs": "auto"}
+_SHAPES = {"inputs": "a table [inputs]", "design": "a table [design]", "step": "rows [[step]]"}
 _ROW_KEYS = ("use", "takes", "gives")
 
 
@@ -121,13 +123,15 @@ def read_plan(path: Path) -> Plan:
     'screen'
     """
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
+        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise PipelineError(f"it can't be read: {error.strerror}", where=str(path), mend="check the path") from error
     except UnicodeDecodeError as error:
         raise PipelineError("it is not UTF-8 text", where=str(path), mend="save it as UTF-8") from error
     except tomllib.TOMLDecodeError as error:
         raise PipelineError(f"it is no valid TOML: {error}", where=str(path), mend="mend that line") from error
+    except RecursionError:
+        raise PipelineError("its lists lie too deep in each other", where=str(path), mend="write it flat") from None
     settings = dict(_SETTINGS)
     tables: dict[str, dict[str, Any]] = {}
     rows: list[dict[str, Any]] = []
@@ -136,8 +140,10 @@ def read_plan(path: Path) -> Plan:
             settings[key] = _text(value, f"{path.name}: {key}")
         elif key == "step" and isinstance(value, list) and all(isinstance(row, dict) for row in value):
             rows = value
-        elif isinstance(value, dict):
+        elif isinstance(value, dict) and key != "step":
             tables[key] = value
+        elif key in _SHAPES:
+            raise PipelineError(f"{key!r} has another shape", where=path.name, mend=f"write it as {_SHAPES[key]}")
         else:
             close = difflib.get_close_matches(key, [*_SETTINGS, "step", "inputs", "design"], n=1)
             mend = f"did you mean {close[0]!r}?" if close else "use title, units, working_crs, tables and [[step]] rows"
@@ -184,7 +190,11 @@ def change_plan(plan: Plan, *, inputs: Iterable[str] = (), settings: Iterable[st
     >>> change_plan(plan, settings=["design.body_length=48 in"]).design["body_length"]
     '48 in'
     """
-    given = dict(_split(text, "--input", "layer=SOURCE") for text in inputs)
+    pairs = [_split(text, "--input", "layer=SOURCE") for text in inputs]
+    given = dict(pairs)
+    for name in given:
+        if sum(name == other for other, _ in pairs) > 1:
+            raise PipelineError(f"{name} is given twice", where="--input", mend="keep one of them")
     if given:
         plan = replace(plan, inputs={name: str(source) for name, source in given.items()}, layer_options={})
     for text in settings:
@@ -208,6 +218,10 @@ def _set(plan: Plan, name: str, value: Any) -> Plan:
     if dot and any(row.use == table for row in plan.steps):
         rows = [replace(row, options={**row.options, key: value}) if row.use == table else row for row in plan.steps]
         return replace(plan, steps=tuple(rows))
+    if dot and table in LAYERS:
+        raise PipelineError(
+            f"{name!r} can't be set: no input gives {table}", where="--set", mend=f"add --input {table}=FILE"
+        )
     names = [*_SETTINGS, "design", "tiles", *plan.inputs, *dict.fromkeys(row.use for row in plan.steps)]
     close = difflib.get_close_matches(table, names, n=1)
     mend = (

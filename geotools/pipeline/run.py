@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from geotools.errors import PipelineError
 from geotools.layers import LAYERS, read_inputs
-from geotools.pipeline.doing import TOLD, do_step, listening
+from geotools.pipeline.doing import LOTS, TOLD, do_step, listening, number_rows
 from geotools.pipeline.placing import fresh_folder
 from geotools.pipeline.record import record_run, said_by, write_record
 from geotools.pipeline.schedule import check_plan
@@ -96,25 +96,32 @@ def run_plan(
             others=[name for name in schedule.layers if name not in LAYERS],
         )
         seconds["read"] = time.perf_counter() - clock
-        tables: dict[str, Any] = {**inputs.layers, "rejected": inputs.rejected}
+        tables: dict[str, Any] = {**number_rows(inputs.layers), "rejected": inputs.rejected}
+        parcels = len(tables["parcels"])
         told: dict[str, Any] = {}
         for number, scheduled in enumerate(schedule.steps, start=2):
             tell(scheduled.row.use, number, total)
             clock = time.perf_counter()
-            result = do_step(scheduled, tables, standard=schedule.standard, crs=inputs.working_crs, folder=folder)
+            result = do_step(
+                scheduled,
+                tables,
+                parcels=parcels,
+                standard=schedule.standard,
+                crs=inputs.working_crs,
+                folder=folder,
+            )
             if not scheduled.step.makes_file:
                 tables[scheduled.row.gives] = result
                 told |= result.attrs.get(TOLD, {})
             seconds[scheduled.row.gives] = time.perf_counter() - clock
-        parcels = tables["parcels"]
         record = {
             **told,
             **record_run(
                 plan,
                 schedule,
                 inputs,
-                parcels_in=len(parcels),
-                parcels_out=len(tables.get("lots", parcels)),
+                parcels_in=parcels,
+                parcels_out=len(tables.get(LOTS, tables["parcels"])),
                 said=said_by(heard),
                 started=started,
                 seconds=seconds,

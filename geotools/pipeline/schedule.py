@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from dataclasses import dataclass
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
@@ -20,6 +21,9 @@ __all__ = ["FROM_READING", "Schedule", "ScheduledStep", "check_plan"]
 FROM_READING = ("rejected",)
 """Tables that reading the inputs gives, beside the layers themselves."""
 _UNITS = ("us", "metric")
+_LONGEST_NAME = 100
+_FILE_NAME = re.compile(r"(?!\.)[^/\\:\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]{1,200}\.[A-Za-z0-9]{1,20}")
+"""No folders, drives, hidden files or unseen signs, on any system."""
 
 
 @dataclass(frozen=True)
@@ -126,9 +130,9 @@ def _givers(plan: Plan, steps: list[tuple[StepRow, Step]]) -> dict[str, StepRow]
                 f"{row.gives!r} is given by {givers[row.gives].place} already", where=row.place, mend="rename one"
             )
         if step.makes_file:
-            if PurePath(row.gives).name != row.gives or not PurePath(row.gives).suffix or row.gives == "run.json":
+            if not _FILE_NAME.fullmatch(row.gives) or row.gives.casefold() == "run.json":
                 raise PipelineError(
-                    f"{row.gives!r} is no plain file name",
+                    f"{row.gives[:_LONGEST_NAME]!r} is no plain file name",
                     where=row.place,
                     mend="write a name such as 'specs.csv', without folders",
                 )

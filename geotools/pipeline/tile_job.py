@@ -17,6 +17,7 @@ from pyproj import CRS
 from geotools.findings import Finding
 from geotools.layers import LAYERS, Inputs, read_inputs
 from geotools.layers.source import hash_source, parse_source
+from geotools.pipeline.doing import number_rows
 from geotools.pipeline.partition import Partition, Tiling, part_lots, surroundings
 from geotools.pipeline.plan import Plan, StepRow
 from geotools.pipeline.record import parameters_of, versions_of
@@ -25,12 +26,10 @@ from geotools.rasters import Raster, open_raster
 if TYPE_CHECKING:
     from geotools.pipeline.schedule import Schedule
 
-__all__ = ["LOT", "NUMBER", "TileJob", "begin_job", "job_key", "load_table", "open_job", "save_table"]
+__all__ = ["LOT", "TileJob", "begin_job", "forget_job", "job_key", "load_table", "open_job", "save_table"]
 
 LOT = "_lot"
 """Column of stored tables: position of the lot that a row belongs to among all lots, -1 for none."""
-NUMBER = "number"
-"""Column of a layer's rows in a tile: their number in the whole layer, from 1, for ids that hang on no tile."""
 
 _OWN = "_own"
 _JOB = "job.json"
@@ -122,6 +121,7 @@ def begin_job(folder: Path, plan: Plan, schedule: Schedule, tiling: Tiling, key:
     parted: list[Any] = []
 
     def put_aside(name: str, layer: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+        layer = number_rows({name: layer})[name]
         save_table(layer, folder / "layers" / f"{name}.parquet")
         if name == "parcels":
             parted.append(part_lots(layer.geometry, tiling))
@@ -145,7 +145,12 @@ def begin_job(folder: Path, plan: Plan, schedule: Schedule, tiling: Tiling, key:
     layers = tuple(name for name in inputs.layers if name not in rasters)
     content = {
         "key": key,
-        "plan": {**asdict(plan), "base": str(plan.base)},
+        # Sources as they may be shown: a database's address holds its password.
+        "plan": {
+            **asdict(plan),
+            "base": str(plan.base),
+            "inputs": {name: parse_source(source).shown for name, source in plan.inputs.items()},
+        },
         "tiling": tiling.model_dump(),
         "working_crs": inputs.working_crs.to_wkt(),
         "scale_error_pct": inputs.scale_error_pct,
@@ -195,6 +200,11 @@ def open_job(folder: Path) -> TileJob | None:
     )
 
 
+def forget_job(folder: Path) -> None:
+    """Take away what lets a run be gone on with."""
+    (folder / _JOB).unlink(missing_ok=True)
+
+
 def save_table(table: pd.DataFrame, path: Path) -> None:
     """Store a table with its column types; what hangs on the table beside its rows is not kept."""
     plain = table.reset_index(drop=True)
@@ -238,7 +248,7 @@ def _part_layer(name: str, layer: gpd.GeoDataFrame, areas: list[shapely.Geometry
     may_cut = name in LAYERS and LAYERS[name].ground
     for number, area in enumerate(areas):
         rows = np.sort(tree.query(area, predicate="intersects"))
-        part = layer.iloc[rows].assign(**{NUMBER: rows + 1})
+        part = layer.iloc[rows]
         if may_cut and (corners[rows] > _MANY_COORDINATES).any():
             part = part.set_geometry(_cut(shapes[rows], corners[rows], area), crs=layer.crs)
         save_table(part, folder / f"{number:05d}" / f"{name}.parquet")

@@ -98,7 +98,14 @@ def do_tile(task: tuple[str, int]) -> int:
     with listening() as heard:
         for at, one in enumerate(by_tile):
             clock = time.perf_counter()
-            result = do_step(one, tables, standard=schedule.standard, crs=job.inputs.working_crs, folder=unfinished)
+            result = do_step(
+                one,
+                tables,
+                parcels=len(whose),
+                standard=schedule.standard,
+                crs=job.inputs.working_crs,
+                folder=unfinished,
+            )
             tables[one.row.gives] = result
             told |= result.attrs.get(TOLD, {})
             for name in [source for source, last in last_use.items() if last == at and source not in wanted]:

@@ -16,13 +16,13 @@ from typing import TYPE_CHECKING, Any
 import geopandas as gpd
 import pandas as pd
 
-from geotools.errors import EngineError, GeotoolsError, OutputError
-from geotools.pipeline.doing import TOLD, do_step, listening
+from geotools.errors import EngineError, GeotoolsError, OutputError, StepError
+from geotools.pipeline.doing import LOTS, TOLD, do_step, listening
 from geotools.pipeline.partition import read_tiling
-from geotools.pipeline.placing import check_target, fresh_folder
+from geotools.pipeline.placing import check_target, fresh_folder, said_of_disk
 from geotools.pipeline.record import Said, record_run, said_by, write_record
 from geotools.pipeline.schedule import Schedule, ScheduledStep, check_plan
-from geotools.pipeline.tile_job import LOT, NUMBER, TileJob, begin_job, job_key, load_table, open_job
+from geotools.pipeline.tile_job import LOT, TileJob, begin_job, forget_job, job_key, load_table, open_job
 from geotools.pipeline.tile_work import TOLD_FILE, do_tile, part_steps
 
 if TYPE_CHECKING:
@@ -141,7 +141,7 @@ def run_in_tiles(
                 },
             }
             write_record(record, finished)
-        shutil.rmtree(folder, ignore_errors=True)
+        _remove(folder)
     return record
 
 
@@ -158,7 +158,8 @@ def _under_way(target: Path) -> Iterator[Path]:
     """The folder of the work under way, held against a second run; it goes if the run was refused."""
     folder = target.with_name(f".{target.name}-under-way")
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, exist_ok=True)
         lock = (folder / "lock").open("w")
     except OSError as error:
         raise OutputError(
@@ -175,8 +176,10 @@ def _under_way(target: Path) -> Iterator[Path]:
             yield folder
         except (EngineError, OutputError):
             raise
+        except OSError as error:
+            raise said_of_disk(error, [folder], where=str(target)) from error
         except GeotoolsError:
-            shutil.rmtree(folder, ignore_errors=True)
+            _remove(folder)
             raise
 
 
@@ -193,7 +196,14 @@ def _hold(lock: Any) -> bool:
     return True
 
 
+def _remove(folder: Path) -> None:
+    """Remove the work under way; first what says that it can be gone on with, lest a kill leave half of it to go on."""
+    forget_job(folder)
+    shutil.rmtree(folder, ignore_errors=True)
+
+
 def _empty(folder: Path) -> None:
+    forget_job(folder)
     for path in folder.iterdir():
         if path.is_dir():
             shutil.rmtree(path)
@@ -215,8 +225,14 @@ class _Joined:
         for source in one.sources.values():
             if source is not None:
                 self._get(source)
-        crs = self.job.inputs.working_crs
-        result = do_step(one, self.tables, standard=self.schedule.standard, crs=crs, folder=folder)
+        result = do_step(
+            one,
+            self.tables,
+            parcels=self.job.lots,
+            standard=self.schedule.standard,
+            crs=self.job.inputs.working_crs,
+            folder=folder,
+        )
         if one.step.makes_file:
             return {}
         self.tables[one.row.gives] = result
@@ -224,18 +240,27 @@ class _Joined:
 
     def lots_out(self) -> int:
         """How many lots the result has."""
-        return len(self.tables["lots"]) if "lots" in self.tables else self.job.lots
+        return len(self.tables[LOTS]) if LOTS in self.tables else self.job.lots
+
+    def _check_lots(self, name: str, joined: Any) -> None:
+        """Refuse lots that a step has given other ids: their tiles no longer know them."""
+        if name == LOTS and len(joined) != self.job.lots:
+            row, step = self.made_by[name].row, self.made_by[name].step
+            raise StepError(
+                f"it gave {len(joined)} lots with the ids of the {self.job.lots} parcels",
+                where=row.place,
+                mend=f"mend step {row.use} of package {step.package}",
+            )
 
     def _get(self, name: str) -> None:
         if name in self.tables:
             return
         if name in self.job.layers:
-            layer = self.job.whole_layer(name)
-            numbers = {} if name == "parcels" else {NUMBER: range(1, len(layer) + 1)}
-            self.tables[name] = layer.assign(**numbers)
+            self.tables[name] = self.job.whole_layer(name)
             return
         joined = _join(self.job, name)
         if joined is not None:
+            self._check_lots(name, joined)
             self.tables[name] = joined
         else:
             # A table that belongs to no lots, such as weights or joined habitat: made once more, over everything.

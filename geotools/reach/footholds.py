@@ -12,6 +12,7 @@ import shapely
 from geotools.design import BarrierStandard, specified_height
 from geotools.errors import Assumed, DesignError
 from geotools.reach.envelope import local_height, reserve, setback
+from geotools.signature import ids_of_rows
 from geotools.units import write_at_least, write_length
 
 __all__ = ["find_conflicts", "measure_setbacks"]
@@ -65,8 +66,7 @@ def measure_setbacks(footholds: gpd.GeoDataFrame, *, standard: BarrierStandard |
             stacklevel=2,
         )
     measured = setback(np.where(assumed, standard.height_m, heights_m), standard.height_m, reach_m=standard.reach_m)
-    numbers = footholds["number"] if "number" in footholds.columns else range(1, len(footholds) + 1)
-    ids = [f"F{number:05d}" for number in numbers]
+    ids = ids_of_rows(footholds, "F")
     return footholds.assign(
         foothold_id=pd.Series(ids, index=footholds.index, dtype=str), height_assumed=assumed, setback_m=measured
     )

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
-from geotools.rasters import Raster, read_window
+from geotools.rasters import Raster, open_cells, read_window
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -183,10 +183,9 @@ def _cell_size_m(elevation: Raster) -> float:
 
 def _read_own_cells(elevation: Raster, bounds: tuple[float, float, float, float]) -> Surface | None:
     """The raster's own cells around bounds; nothing where its grid is turned."""
-    import rasterio
     from rasterio.windows import Window
 
-    with rasterio.open(elevation.path) as dataset:
+    with open_cells(elevation) as dataset:
         transform = dataset.transform
         if transform.b or transform.d or transform.a <= 0 or transform.e >= 0:
             return None

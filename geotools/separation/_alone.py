@@ -64,26 +64,14 @@ def find_own_lines(ground: Ground, wanted: Flags) -> Iterator[Own]:
     >>> [own.cents for own in find_own_lines(read_ground(pieces), np.array([True, True]))]
     [500, 500]
     """
-    for part, rooms in _parts_with_rooms(ground):
+    for part in split_ground(ground):
         mine = wanted[part.lot] & ground.closable[part.lot]
         if not mine.any():
             continue
         if len(part.one) <= _SMALL_PAIRS:
-            yield from _solve_each(part, rooms, mine)
+            yield from _solve_each(part, part.room, mine)
         else:
-            yield from _solve_by_blocks(ground, part, rooms, mine)
-
-
-def _parts_with_rooms(ground: Ground) -> Iterator[tuple[Part, Ints]]:
-    """Go through the parts with the ground's room of each node (-1 for a lot's own node)."""
-    for part in split_ground(ground):
-        rooms = np.full(part.nodes, -1, dtype=np.intp)
-        rooms[part.one], rooms[part.other] = ground.one[part.row], ground.other[part.row]
-        if not len(part.row):
-            single = np.isin(ground.lot_at, part.lot)
-            rooms[1 : 1 + len(np.unique(ground.room_at[single]))] = np.unique(ground.room_at[single])
-        rooms[0] = 0
-        yield part, rooms
+            yield from _solve_by_blocks(ground, part, mine)
 
 
 def _network(part: Part) -> Network:
@@ -94,50 +82,56 @@ def _network(part: Part) -> Network:
 
 
 def _solve_each(part: Part, rooms: Ints, mine: Flags) -> Iterator[Own]:
-    if not len(part.one) or part.one.min() > 0:
-        inside = rooms[rooms > 0]
-        for lot in part.lot[mine].tolist():
-            yield Own(lot, 0, inside)
+    """Solve lot by lot; `rooms` are the names of the nodes, in which the lines are told."""
+    lots = part.lot[mine].tolist()
+    if part.nodes == 2 or not len(part.one) or part.one.min() > 0:  # one room, or closed as things stand
+        cents = int(part.cost[part.one == 0].sum())
+        yield from (Own(lot, cents, rooms[rooms > 0]) for lot in lots)
         return
     network = _network(part)
-    for lot, node in zip(part.lot[mine].tolist(), part.node[mine].tolist(), strict=True):
+    for lot, node in zip(lots, part.node[mine].tolist(), strict=True):
         cut = network.cut(0, node)
         inside = rooms[~cut.outside]
         yield Own(lot, cut.flow, inside[inside > 0])
 
 
-def _solve_by_blocks(ground: Ground, part: Part, rooms: Ints, mine: Flags) -> Iterator[Own]:
+def _solve_by_blocks(ground: Ground, part: Part, mine: Flags) -> Iterator[Own]:
     degree = np.bincount(part.one, minlength=part.nodes) + np.bincount(part.other, minlength=part.nodes)
     degree[0] = 0
     degree[np.append(part.node, part.tie_room)] = 0
     busy = np.argsort(-degree, kind="stable")[:_MOST_HUBS]
     hubs = busy[degree[busy] >= _BUSY]
     if not len(hubs):
-        yield from _solve_each(part, rooms, mine)
+        yield from _solve_each(part, part.room, mine)
         return
     network = _network(part)
     least = min(network.cut(0, hub).flow for hub in hubs.tolist())
-    again = np.zeros(len(ground.lots), dtype=bool)
-    opened = _open_up(ground, part, rooms[hubs])
-    asked = np.zeros(len(ground.lots), dtype=bool)
-    asked[part.lot[mine]] = True
-    for block, block_rooms in _parts_with_rooms(opened):
-        for own in _solve_each(block, block_rooms, asked[block.lot]):
+    again = np.zeros(len(part.lot), dtype=bool)
+    for block in split_ground(_open_up(ground, part, hubs)):
+        for own in _solve_each(block, np.append(part.room, -1)[block.room], mine[block.lot]):
             if own.cents <= least:
-                yield own
+                yield own._replace(lot=int(part.lot[own.lot]))
             else:
                 again[own.lot] = True
     if again.any():
-        yield from _solve_each(part, rooms, again[part.lot])
+        yield from _solve_each(part, part.room, again)
 
 
 def _open_up(ground: Ground, part: Part, hubs: Ints) -> Ground:
-    """Keep one part of the ground, with some of its rooms counted as outside."""
-    one, other, cost = ground.one[part.row], ground.other[part.row], ground.cost[part.row]
-    one, other = np.where(np.isin(one, hubs), 0, one), np.where(np.isin(other, hubs), 0, other)
-    one, other = np.minimum(one, other), np.maximum(one, other)
+    """Make a ground of one part: its nodes are the rooms, some of them counted as outside, its lots numbered anew."""
+    node = np.arange(part.nodes)
+    node[hubs] = 0
+    one, other = np.sort(np.stack([node[part.one], node[part.other]]), axis=0)
     apart = one != other
-    here = np.isin(ground.lot_at, part.lot)
+    lot_of = np.zeros(part.nodes, dtype=np.intp)
+    lot_of[part.node] = np.arange(len(part.lot))
+    single = np.flatnonzero(part.room[part.node] >= 0)
     return ground._replace(
-        one=one[apart], other=other[apart], cost=cost[apart], lot_at=ground.lot_at[here], room_at=ground.room_at[here]
+        rooms=part.nodes,
+        one=one[apart],
+        other=other[apart],
+        cost=part.cost[apart],
+        lot_at=np.concatenate([single, lot_of[part.tie_node]]),
+        room_at=np.concatenate([part.node[single], part.tie_room]),
+        closable=np.ones(len(part.lot), dtype=bool),
     )

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from geotools.separation._frontier import split_ground, trace_steps
+from geotools.separation._frontier import rank, split_ground, trace_steps
 from geotools.separation._ground import cut_lots
 
 if TYPE_CHECKING:
@@ -131,7 +131,7 @@ def _fill_up(ground: Ground, worth: Costs, base: Choice, budget_cents: int) -> C
         for number, part in enumerate(split_ground(blocks))
         for step in trace_steps(part, worth[part.lot])
     ]
-    steps.sort(key=lambda pair: (pair[0].price, pair[0].lots))
+    steps.sort(key=lambda pair: rank(pair[0]))
     lots = [step.lots for step, _ in steps]
 
     def with_first(count: int) -> Choice:

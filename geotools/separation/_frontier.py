@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     Costs = NDArray[np.int64]
     Flags = NDArray[np.bool_]
 
-__all__ = ["Part", "Step", "split_ground", "trace_steps"]
+__all__ = ["Part", "Step", "rank", "split_ground", "trace_steps"]
 
 
 class Step(NamedTuple):
@@ -43,7 +43,7 @@ class Part(NamedTuple):
 
     `one`, `other`, `cost` are the priced pairs; `tie_room`, `tie_node` the rooms of such a lot with its node; per lot
     `lot` its number in the ground and `node` the node that stands for it. `row` is the place of each pair among the
-    ground's.
+    ground's, `room` the ground's room of each node: 0 outside, -1 for a lot's own node.
     """
 
     nodes: int
@@ -55,6 +55,7 @@ class Part(NamedTuple):
     lot: Ints
     node: Ints
     row: Ints
+    room: Ints
 
 
 def split_ground(ground: Ground) -> list[Part]:
@@ -106,9 +107,21 @@ def split_ground(ground: Ground) -> list[Part]:
                 lots,
                 node,
                 mine,
+                np.concatenate([[0], own, np.full(int(many.sum()), -1)]),
             )
         )
     return parts
+
+
+def rank(step: Step) -> tuple[float, Fraction, list[int]]:
+    """Order steps by price, exactly: rounding a quotient to the nearest float swaps no two, and floats sort fast.
+
+    Examples
+    --------
+    >>> sorted([Step(10, 3, [1]), Step(3, 1, [0]), Step(0, 0, [2])], key=rank)[0].lots
+    [2]
+    """
+    return step.cents / step.worth if step.worth else 0.0, step.price, step.lots
 
 
 def trace_steps(part: Part, worth: Costs) -> list[Step]:
@@ -137,6 +150,8 @@ def trace_steps(part: Part, worth: Costs) -> list[Step]:
     """
     if not len(part.one) or part.one.min() > 0:
         return [Step(0, int(worth.sum()), part.lot.tolist())]
+    if part.nodes == 2:  # one room: its whole outline
+        return [Step(int(part.cost.sum()), int(worth.sum()), part.lot.tolist())] if worth.any() else []
     most = _protect_all(part, worth)
     if most is None:
         return []

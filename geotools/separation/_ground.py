@@ -188,7 +188,8 @@ def pick(ground: Ground, chosen: pd.DataFrame | None) -> Flags:
         if name not in chosen.columns:
             raise LayerError(f"there is no column {name!r}", where="chosen_lots", mend="run choose_lots, or add it")
     flags = chosen["protect_this"].astype("boolean").fillna(False).to_numpy(dtype=bool)
-    return np.isin(np.array(ground.lots, dtype=object), chosen["parcel_id"].astype(str).to_numpy(dtype=object)[flags])
+    # Not np.isin: on objects it tries every pair.
+    return np.asarray(pd.Series(ground.lots, dtype=str).isin(chosen["parcel_id"].astype(str)[flags]), dtype=bool)
 
 
 def _check(pieces: pd.DataFrame) -> Costs:

@@ -13,7 +13,7 @@ import pandas as pd
 
 from geotools.errors import DesignError, LayerError, Noticed
 from geotools.separation._budget import choose_within
-from geotools.separation._frontier import split_ground, trace_steps
+from geotools.separation._frontier import rank, split_ground, trace_steps
 from geotools.separation._ground import cut_lots, read_ground
 
 if TYPE_CHECKING:
@@ -72,7 +72,7 @@ def trace_frontier(
     ground = read_ground(pieces)
     worth = _worth(ground, scored_lots, worth_column)
     steps = [step for part in split_ground(ground) for step in trace_steps(part, worth[part.lot])]
-    steps.sort(key=lambda step: (step.price, step.lots))
+    steps.sort(key=rank)
     cents, gained, count = 0, 0, 0
     rows: list[tuple[int, int, int, float, list[int]]] = []
     for price, together in groupby(steps, key=lambda step: step.price):

@@ -127,14 +127,16 @@ def open_remote(url: str) -> IO[bytes]:
 
 
 def _say(error: Exception) -> str:
-    """What happened, without the library's words: a status, or the error's kind."""
+    """What happened, without the library's words, which may repeat what is secret."""
     status = getattr(error, "status", None) or getattr(error.__cause__, "status", None)
     if status == _NOT_THERE or (status is None and isinstance(error, FileNotFoundError)):
         return "there is nothing at this address"
     if status is None:
         found = re.search(r"HTTP status (\d{3})|HTTP response code (\d{3})", str(error))
         status = found and next(filter(None, found.groups()))
-    return f"status {status}" if status else type(error).__name__
+    if status:
+        return f"status {status}"
+    return "it does not answer in time" if isinstance(error, TimeoutError) else "nothing answers there"
 
 
 def _open_web(url: str) -> Any:

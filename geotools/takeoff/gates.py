@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 
 from geotools.errors import StepError
-from geotools.takeoff.posts import Openings, PostCounts, classify_posts, cut_openings
+from geotools.takeoff.posts import Openings, PostCounts, classify_posts, cut_openings, straighten
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -42,6 +41,7 @@ def find_gate_openings(lines: gpd.GeoDataFrame, planned_gates: gpd.GeoDataFrame 
 
     Examples
     --------
+    >>> import shapely
     >>> line = gpd.GeoDataFrame({"line_id": ["A"]}, geometry=[shapely.LineString([(0, 0), (9, 0)])])
     >>> gate = gpd.GeoDataFrame({"line_id": ["A"], "station_m": [4.0], "width_m": [1.0]}, geometry=[None])
     >>> [values.tolist() for values in find_gate_openings(line, gate)]
@@ -75,6 +75,7 @@ def classify_between_gates(
 
     Examples
     --------
+    >>> import shapely
     >>> run = np.array([shapely.LineString([(0, 0), (30.48, 0)])])  # 100 ft, a gate of 3 ft in its middle
     >>> gate = Openings(np.array([0]), np.array([14.7828]), np.array([15.6972]))  # 48.5 ft: 5 spans either side of it
     >>> counts = classify_between_gates(
@@ -84,7 +85,7 @@ def classify_between_gates(
     """
     kept, gate_ends = cut_openings(lines, openings)
     counts = classify_posts(
-        shapely.simplify(kept, straighten_m),
+        straighten(kept, within_m=straighten_m),
         post_spacing_m=post_spacing_m,
         corner_deg=corner_deg,
         closer_on_curves=closer_on_curves,

@@ -12,6 +12,7 @@ import shapely
 
 from geotools.design import BarrierStandard
 from geotools.errors import Assumed, DesignError, StepError
+from geotools.signature import AllLots
 from geotools.takeoff.cutting import cut_stock
 from geotools.takeoff.items import ITEMS, describe_item, measure_unit, order_quantity, round_quantity
 from geotools.takeoff.posts import POST_SPACING_M
@@ -41,7 +42,7 @@ _COLUMNS = [
 
 
 def list_takeoff(
-    lots: gpd.GeoDataFrame,
+    lots: AllLots,
     counted_lines: gpd.GeoDataFrame,
     panels: gpd.GeoDataFrame | None = None,
     ways_in: gpd.GeoDataFrame | None = None,

@@ -24,6 +24,7 @@ __all__ = [
     "classify_posts",
     "count_posts",
     "cut_openings",
+    "straighten",
 ]
 
 POST_SPACING_M = 10 * METRES_PER_FOOT
@@ -162,6 +163,34 @@ def classify_posts(
     return PostCounts(np.maximum(total - corners - end_posts, 0), corners, end_posts)
 
 
+def straighten(lines: NDArray[Any], *, within_m: float) -> NDArray[Any]:
+    """Leave out the vertices of lines that lie within a distance of the line without them (Douglas and Peucker 1973).
+
+    Where a line begins and which way it was drawn make no difference: posts stand at corners and ends, and a loop has
+    no end where its drawing happens to begin. So loops begin at their sharpest bend, and once more at the sharpest that
+    is left, which frees the first one if it was none to build.
+
+    Parameters
+    ----------
+    lines : array of LineString, MultiLineString or None, length n
+    within_m : float
+
+    Returns
+    -------
+    array, length n
+
+    Examples
+    --------
+    >>> ring = shapely.LineString([(5, 0.1), (10, 0), (10, 10), (0, 10), (0, 0), (5, 0.1)])
+    >>> straighten(np.array([ring]), within_m=0.15)[0].wkt
+    'LINESTRING (0 0, 0 10, 10 10, 10 0, 0 0)'
+    """
+    kept = shapely.remove_repeated_points(lines)
+    for _ in range(2):
+        kept = shapely.simplify(_begin_at_corner(kept), within_m)
+    return np.asarray(kept, dtype=object)
+
+
 def cut_openings(lines: NDArray[Any], openings: Openings) -> tuple[NDArray[Any], Integers]:
     """Cut the openings of gates out of lines; a ring that is cut begins behind its first gate.
 
@@ -211,6 +240,30 @@ def cut_openings(lines: NDArray[Any], openings: Openings) -> tuple[NDArray[Any],
             start_m += length_m
         kept[row] = shapely.MultiLineString(pieces) if len(pieces) != 1 else pieces[0]
     return kept, gate_ends
+
+
+def _begin_at_corner(lines: NDArray[Any]) -> NDArray[Any]:
+    """Let loops begin at the sharpest bend, and all lines run in the direction that their coordinates tell."""
+    points, part_at = shapely.get_coordinates(shapely.get_parts(lines), return_index=True)
+    if not len(points):
+        return lines
+    starts = np.flatnonzero(np.append(True, part_at[1:] != part_at[:-1]))
+    ends = np.append(starts[1:], len(points)) - 1
+    steps = ends - starts
+    closed = np.all(points[starts] == points[ends], axis=1)
+    bends_deg = _turns(points, starts, ends, closed)
+    bends_deg[ends] = -1.0
+    sharpest = np.lexsort((points[:, 1], points[:, 0], -bends_deg, part_at))[starts] - starts
+    first = np.where(closed, sharpest, 0)
+    one, other = (
+        points[starts + np.where(closed, (first + by) % np.maximum(steps, 1), at)] for by, at in ((1, 0), (-1, steps))
+    )
+    back = (other[:, 0] < one[:, 0]) | ((other[:, 0] == one[:, 0]) & (other[:, 1] < one[:, 1]))
+    first = np.where(back & ~closed, steps, first)
+    part = np.repeat(np.arange(len(starts)), steps + 1)
+    index = first[part] + np.where(back, -1, 1)[part] * (np.arange(len(points)) - starts[part])
+    index = np.where(closed[part], index % np.maximum(steps, 1)[part], index)
+    return np.asarray(shapely.set_coordinates(lines.copy(), points[starts[part] + index]), dtype=object)
 
 
 def _merge(gaps: list[tuple[float, float]]) -> list[tuple[float, float]]:

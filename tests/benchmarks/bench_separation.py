@@ -1,7 +1,8 @@
-"""Time the cheapest barrier against networkx, then an invented tract with closure: bench_separation.py [LOTS]."""
+"""Time closure and the cheapest barrier of invented tracts, with networkx beside: bench_separation.py [LOTS ...]."""
 
 from __future__ import annotations
 
+import os
 import resource
 import sys
 import time
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
 LOT_M, DEEP_M, STREET_M = 20.0, 40.0, 15.0
 EAST_M, NORTH_M = 430_000.0, 3_700_000.0
+MOST_LOTS_FOR_NETWORKX = 6_000
 
 
 def hard_pieces(size: int) -> gpd.GeoDataFrame:
@@ -47,14 +49,27 @@ def hard_pieces(size: int) -> gpd.GeoDataFrame:
 
 def networkx_cut(pieces: pd.DataFrame) -> int:
     """The same cut by networkx's default algorithm."""
-    graph = nx.DiGraph()
-    for left, right, cents in zip(pieces["left_face"], pieces["right_face"], pieces["cost_cents"], strict=True):
-        graph.add_edge(left, right, capacity=cents)
-        graph.add_edge(right, left, capacity=cents)
-    for side in ("left", "right"):
-        graph.add_edges_from(("habitat", face) for face in pieces.loc[pieces[f"{side}_habitat"], f"{side}_face"])
-        graph.add_edges_from((face, "lots") for face in pieces.loc[pieces[f"{side}_parcel"] != "", f"{side}_face"])
-    return int(nx.maximum_flow_value(graph, "habitat", "lots"))
+    graph, free = nx.DiGraph(), nx.Graph()
+    free.add_node("habitat")
+    sides = pd.concat(
+        [pieces[[f"{side}_{name}" for name in ("face", "parcel", "habitat")]].set_axis([*"fph"], axis=1)
+         for side in ("left", "right")]
+    )  # fmt: skip
+    free.add_edges_from(("habitat", face) for face in sides.loc[sides["h"], "f"])
+    low, high = np.sort(pieces[["left_face", "right_face"]].to_numpy(), axis=1).T
+    barred = (pieces["cost_cents"] < 0).to_numpy()
+    free.add_edges_from(zip(low[barred].tolist(), high[barred].tolist(), strict=True))
+    open_faces = nx.node_connected_component(free, "habitat")
+    lots = [(name, face) for face, names in zip(sides["f"], sides["p"], strict=True) for name in names.split(" | ")]
+    lost = {name for name, face in lots if face in open_faces}
+    priced = pieces["cost_cents"][~barred].groupby([low[~barred], high[~barred]]).sum()
+    for (one, other), cents in priced.items():
+        graph.add_edge(one, other, capacity=cents)
+        graph.add_edge(other, one, capacity=cents)
+    for one, other in free.edges:
+        graph.add_edges_from([(one, other), (other, one)])
+    graph.add_edges_from((face, "lots") for name, face in lots if name and name not in lost)
+    return int(nx.maximum_flow_value(graph, "habitat", "lots")) if "lots" in graph else 0
 
 
 def tract(lots: int) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame]:
@@ -99,49 +114,50 @@ def timed(name: str, work: Callable[[], Any], lots: int = 0) -> Any:
     start, spent = time.perf_counter(), time.process_time()
     result = work()
     seconds, spent = time.perf_counter() - start, time.process_time() - spent
+    peak_gb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     rate = f"  {lots / seconds:,.0f} lots/s" if lots else ""
-    print(f"{name:<44}{seconds:>10.2f} s  of the processor {spent:.2f} s{rate}", flush=True)
+    print(f"{name:<44}{seconds:>9.2f} s  processor {spent:>7.2f} s  peak {peak_gb:.2f} GB{rate}", flush=True)
     return result
 
 
-def main(lots: int) -> None:
-    """Print the figures."""
+def bench_lattices() -> None:
+    """Hold the hard case of a cut against networkx."""
     for size in (30, 100, 316, 1000):
         pieces = hard_pieces(size)
-        start = time.perf_counter()
-        ours = separate_lots(pieces).attrs["run_record"]["separation"]["flow_cents"]
-        seconds = time.perf_counter() - start
-        note = ""
+        name = f"hard cut, {size * size:,} faces"
+        ours = timed(name, lambda pieces=pieces: separate_lots(pieces)).attrs["run_record"]["separation"]["flow_cents"]
         if size <= 100:
-            start = time.perf_counter()
-            theirs = networkx_cut(pieces)
-            slow = time.perf_counter() - start
-            note = f"networkx {slow:.2f} s, ratio {slow / seconds:.0f}"
-            assert theirs == ours
-        print(f"{f'hard cut, {size * size:,} faces':<44}{seconds:>10.2f} s  {note}", flush=True)
+            assert timed(f"  networkx, {size * size:,} faces", lambda pieces=pieces: networkx_cut(pieces)) == ours
+
+
+def bench_tract(lots: int) -> None:
+    """Prove, arrange and cut an invented tract, and let networkx cut it too; then what is worked out from the cut."""
     parcels, houses, streets, desert = tract(lots)
-    rng = np.random.default_rng(1)
-    parcels["exposure"] = rng.integers(0, 1000, lots) / 10
+    parcels["exposure"] = np.random.default_rng(1).integers(0, 1000, lots) / 10
     ground = timed(f"lot ground, {lots:,} lots", lambda: find_lot_ground(parcels, houses, streets))
-    start = time.perf_counter()
     # Every third lot line is a wall, and every second of these is sound.
     walls = gpd.GeoDataFrame(geometry=parcels.boundary[::3].to_numpy(), crs=parcels.crs)
     walls["sound_now"] = np.arange(len(walls)) % 2 == 0
+    start, spent = time.perf_counter(), time.process_time()
     timed("prove_closure", lambda: prove_closure(ground, desert, walls, buildings=houses), lots)
     pieces = timed("arrange_site", lambda: arrange_site(ground, desert, roads=streets), lots)
     barrier = timed("separate_lots", lambda: separate_lots(pieces), lots)
+    seconds, spent = time.perf_counter() - start, time.process_time() - spent
+    told = barrier.attrs["run_record"]["separation"]
+    print(f"{'  these three':<44}{seconds:>9.2f} s  processor {spent:>7.2f} s  {len(pieces):,} pieces, {told}")
+    if lots <= MOST_LOTS_FOR_NETWORKX:
+        assert timed("  networkx, the same cut", lambda: networkx_cut(pieces), lots) == told["flow_cents"]
     frontier = timed("trace_frontier", lambda: trace_frontier(pieces, parcels), lots)
     budget = float(frontier["cost_cents"].iloc[-1]) / 300
     chosen = timed("choose_lots", lambda: choose_lots(pieces, parcels, frontier, budget_usd=budget))
     timed("share_costs", lambda: share_costs(pieces, chosen))
     timed("share_costs, all lots", lambda: share_costs(pieces, chosen.assign(protect_this=True)))
     timed("compare_alternates", lambda: compare_alternates(pieces))
-    peak_gb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
-    told = barrier.attrs["run_record"]["separation"]
-    note = f"{len(pieces):,} pieces, peak {peak_gb:.1f} GB, {told}"
-    print(f"{'all of it':<44}{time.perf_counter() - start:>10.2f} s  {note}")
 
 
 if __name__ == "__main__":
     warnings.simplefilter("ignore")
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 500)
+    print(f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
+    for number in [int(text) for text in sys.argv[1:]] or [500, 5433, 48926]:
+        bench_tract(number)
+    bench_lattices()

@@ -70,7 +70,7 @@ def test_height_on_a_slope_for_species_and_drawn(tmp_path: Path) -> None:
         (["run", "nowhere/plan.toml"], "no such pipeline file"),
         (["steps", "score_exposur"], "did you mean 'score_exposure'"),
         (["run", "screen", "--engine", "cloud"], "local"),
-        (["fly"], "No such command"),
+        (["fly"], "bajada: no such command 'fly'; 'bajada --help' shows how it is used"),
     ],
 )
 def test_mistakes_end_with_status_2_and_one_message(words: list[str], said: str, tmp_path: Path) -> None:

@@ -154,3 +154,22 @@ def test_length_in_the_working_crs_agrees_with_the_published_geodesic():
     planar_m = math.hypot(east_2 - east, north_2 - north)
     # The planar length may be off by the CRS's own scale error at the data, and no more.
     assert abs(planar_m / geodesic_m - 1) * 100 <= scale_error_pct(crs, bounds) < 0.2
+
+
+def test_an_area_of_use_across_the_antimeridian_holds_both_its_sides():
+    assert CRS(4269).area_of_use.west > CRS(4269).area_of_use.east
+    assert place_findings(CRS(4269), (-112.0, 33.0, -111.0, 34.0), layer="parcels") == []
+    assert place_findings(CRS(4269), (170.0, 52.0, 171.0, 53.0), layer="parcels") == []
+    assert len(place_findings(CRS(4269), (10.0, 52.0, 11.0, 53.0), layer="parcels")) == 1
+
+
+def test_data_round_the_earth_have_no_grid():
+    # a transverse grid is true to scale again on the far side: the corners alone would pass
+    with pytest.raises(CrsError, match="no metre grid"):
+        choose_working_crs((-179.9995, 52.0, 179.9995, 52.0004), CRS(4326))
+
+
+def test_longitudes_beyond_180_are_told_how_to_mend():
+    with pytest.raises(CrsError, match="longitudes beyond 180") as caught:
+        check_source_crs(CRS(4326), (248.2, 33.4, 248.3, 33.5), layer="parcels", where="a.gpkg")
+    assert "take 360" in caught.value.mend

@@ -127,11 +127,11 @@ def test_values_without_a_length_are_read_as_they_are() -> None:
         ({"body_length": True}, "has no unit"),
         ({"body_length_in": True}, "is not a length"),
         ({"body_length": "48 in", "body_length_ft": 4}, "given twice"),
-        ({"body_length": "0 in"}, "'0 in' is out of range"),
-        ({"body_length": "20 ft"}, "'20 ft' is out of range .*in metres"),
-        ({"burial_in": -1}, "-1 is out of range"),
-        ({"protect": "garage"}, "'garage' is out of range .*rear_yard"),
-        ({"least_area_m2": "wide"}, "'wide' is out of range"),
+        ({"body_length": "0 in"}, "'0 in' can't be: it must be greater"),
+        ({"body_length": "20 ft"}, "'20 ft' can't be: .* 3 m"),
+        ({"burial_in": -1}, "-1 can't be"),
+        ({"protect": "garage"}, "'garage' can't be: it must be 'rear_yard'"),
+        ({"least_area_m2": "wide"}, "'wide' can't be"),
     ],
 )
 def test_a_wrong_table_says_what_and_where(table: dict[str, object], words: str) -> None:

@@ -212,3 +212,25 @@ def test_published_terrain_in_degrees_comes_in_metres(packaged):
     assert transform.a == pytest.approx(sum(ground_m) / 2, rel=0.005)  # metres a degree, rounded figures
     assert np.isfinite(values).all()
     assert 2300 < values.min() < values.max() < 4350
+
+
+def test_a_cut_off_raster_is_said_where_its_cells_are_read(tmp_path):
+    path = tmp_path / "dem.tif"
+    with rasterio.open(
+        path,
+        "w",
+        driver="GTiff",
+        width=60,
+        height=60,
+        count=1,
+        dtype="float32",
+        crs="EPSG:26912",
+        transform=Affine(5, 0, 430_000, 0, -5, 3_700_300),
+    ) as out:
+        out.write(np.ones((1, 60, 60), dtype="float32"))
+    path.write_bytes(path.read_bytes()[:7000])
+    raster = open_raster(path, "elevation")
+    with pytest.raises(RasterError, match="cut off or damaged"):
+        read_window(raster, raster.bounds, crs=raster.crs)
+    with pytest.raises(RasterError, match="cut off or damaged"):
+        sample(raster, [[430_010, 3_700_010]], crs=raster.crs)

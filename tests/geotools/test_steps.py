@@ -8,6 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from geotools.errors import StepError
@@ -38,6 +39,33 @@ def wrong(parcels: gpd.GeoDataFrame) -> pd.DataFrame:
     """Give the wrong thing."""
     return 3
 
+def add_corners(factors: gpd.GeoDataFrame, *, full_at_count: int = 8) -> gpd.GeoDataFrame:
+    """Add the corners of each lot as a factor.
+
+    Parameters
+    ----------
+    factors : GeoDataFrame
+        The factors so far.
+    full_at_count : int
+        Corners at which the factor is full.
+    """
+    corners = factors.geometry.count_coordinates() - 1
+    return factors.assign(corners_count=corners, factor_corners=(corners / full_at_count).clip(upper=1))
+
+def compare_by_corners(factors: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Score by desert and corners and say how sure the ranks are.
+
+    Parameters
+    ----------
+    factors : GeoDataFrame
+        With the factor corners.
+    """
+    from geotools.exposure import rank_uncertainty, score_exposure
+
+    weights = {"desert": 0.5, "corners": 0.5}
+    scored = score_exposure(factors[["parcel_id", "geometry"]], factors=factors, factor_weights=weights)
+    return rank_uncertainty(scored, factors, factor_weights=weights, samples=50)
+
 def write_corners(corners: pd.DataFrame, *, path: "pathlib.Path") -> None:
     """Write the corners."""
     corners.to_csv(path, index=False)
@@ -55,6 +83,8 @@ count_corners = "corner_count:count_corners"
 fail = "corner_count:fail"
 wrong = "corner_count:wrong"
 write_corners = "corner_count:write_corners"
+add_corners = "corner_count:add_corners"
+compare_by_corners = "corner_count:compare_by_corners"
 broken = "corner_count:not_there"
 score_exposure = "corner_count:count_corners"
 """
@@ -110,11 +140,33 @@ def test_third_party_step_is_listed_described_and_run(plugin: dict[str, str], to
     ]
 
 
+def test_third_party_factor_counts_in_score_reason_and_draws(
+    plugin: dict[str, str], town: Path, tmp_path: Path
+) -> None:
+    # This package claims score_exposure too, which no plan can then use: it scores in a step of its own.
+    plan = tmp_path / "factor.toml"
+    plan.write_text(
+        f'[inputs]\nparcels = "{town}#parcels"\nopen_desert = "{town}#open_desert"\n[parcels]\nid = "APN"\n'
+        '[[step]]\nuse = "measure_factors"\ngives = "plain_factors"\n'
+        '[[step]]\nuse = "add_corners"\ntakes = { factors = "plain_factors" }\ngives = "factors"\n'
+        '[[step]]\nuse = "compare_by_corners"\ngives = "scored_lots"\n'
+        '[[step]]\nuse = "write_plain_table"\ntakes = { table = "scored_lots" }\ngives = "scored.csv"\n'
+    )
+    done = bajada("run", plan, "--out", tmp_path / "out", env=plugin, cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    table = pd.read_csv(tmp_path / "out" / "scored.csv")
+    # Weights 0.5 and 0.5: four corners of eight are half of 50 points.
+    assert table["points_corners"].tolist() == pytest.approx([25.0] * 4)
+    assert table["exposure"].tolist() == pytest.approx((table["points_corners"] + table["points_desert"]).tolist())
+    assert table["exposure_reason"].str.contains("corners adds 25.0 points").all()
+    assert {"rank_low", "rank_high"} <= set(table.columns)
+
+
 @pytest.mark.parametrize(
     ("use", "said"),
     [
         ("fail", "RuntimeError: boom"),
-        ("wrong", "it gave int, not a table"),
+        ("wrong", "it gave something of the kind 'int', not a table"),
         ("broken", "can't be loaded"),
         ("score_exposure", "is claimed by bajada and corner-count"),
     ],

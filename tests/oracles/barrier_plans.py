@@ -94,6 +94,24 @@ def least_cents(pieces: pd.DataFrame, lots: list[str]) -> int | None:
     return best
 
 
+def least_cents_of_groups(pieces: pd.DataFrame, lots: list[str]) -> np.ndarray:
+    """Do the same for every group of lots that can all be closed; bit n of a group's place says whether lot n is in."""
+    own, habitat = owners(pieces), habitat_faces(pieces)
+    faces = sorted((set(pieces["left_face"]) | set(pieces["right_face"])) - habitat)
+    place = {face: number for number, face in enumerate(faces)}
+    inside = np.arange(1 << len(faces))
+    price = np.zeros(len(inside))
+    for left, right, cents in zip(pieces["left_face"], pieces["right_face"], pieces["cost_cents"], strict=True):
+        sides = [inside >> place[face] & 1 if face in place else 0 for face in (left, right)]
+        price += np.where(sides[0] != sides[1], np.inf if cents == BARRED else cents, 0)
+    needed = [sum(1 << place[face] for face in own[lot]) for lot in lots]
+    best = []
+    for group in range(1 << len(lots)):
+        bits = np.bitwise_or.reduce([0, *(need for lot, need in enumerate(needed) if group >> lot & 1)])
+        best.append(price[inside & bits == bits].min())
+    return np.array(best)
+
+
 def least_cents_by_pieces(pieces: pd.DataFrame, lots: list[str]) -> int | None:
     """Try every set of pieces to build, and flood the faces from the habitat over what is left."""
     own, habitat = owners(pieces), habitat_faces(pieces)

@@ -31,6 +31,19 @@ def test_a_lot_ahead_in_everything_is_surely_first() -> None:
     assert table["rank_group"].tolist() == [1, 2, 3]
 
 
+def test_the_error_of_ways_widens_the_interval_of_lots_that_have_one() -> None:
+    # Three lots a metre apart in cost and one that touches the desert, weights being sure and the decay fixed.
+    cost_m = np.array([0.0, 100.0, 101.0, 102.0])
+    scored, factors, weights = lots_of(desert=np.exp(-cost_m / 150).tolist())
+    sure = {"samples": 400, "decay_low_m": 150.0, "decay_high_m": 150.0, "factor_weights": weights}
+    plain = rank_uncertainty(scored, factors, **sure)
+    assert plain["rank_low"].tolist() == plain["rank_high"].tolist() == [1, 2, 3, 4]
+    table = rank_uncertainty(scored, factors.assign(desert_cost_m=cost_m, cost_error_m=7.5), **sure)
+    assert table["rank_low"].tolist() == [1, 2, 2, 2]
+    assert table["rank_high"].tolist() == [1, 4, 4, 4]
+    assert table["rank_group"].tolist() == [1, 2, 2, 2]
+
+
 def test_equal_lots_and_lots_that_hang_on_the_weights_are_not_told_apart() -> None:
     scored, factors, weights = lots_of(cover=[0.9, 0.5, 0.1, 0.1], footholds=[0.1, 0.5, 0.9, 0.0])
     table = rank_uncertainty(scored, factors, samples=2000, top_count=1, factor_weights=weights)

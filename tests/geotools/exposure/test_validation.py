@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import spearmanr
 
-from geotools.errors import DesignError, LayerError, Noticed
+from geotools.errors import Assumed, DesignError, LayerError, Noticed
 from geotools.exposure import validate_exposure
 from geotools.exposure._skill import area_under_curve, boyce_index, hit_rate_curve, spatial_blocks, top_lift
 from geotools.exposure.validation import fit_weights
@@ -70,6 +70,51 @@ def test_boyce_index_against_its_definition(seed: int) -> None:
     score = rng.beta(2, 3, 300)
     number = rng.poisson(2 * score ** rng.uniform(0, 2))
     assert boyce_index(score, number) == pytest.approx(boyce_by_definition(score, number), abs=1e-9)
+
+
+def test_boyce_index_worked_out_by_hand() -> None:
+    # Ten places: four score 0, two 5, four 10. The window is 1 wide and begins at 0, 0.09, ..., 9: the first one holds
+    # the zeros, those from 4.05 to 4.95 (11 of them) the fives, the last one the tens; the others hold nothing.
+    score, number = np.repeat([0.0, 5.0, 10.0], [4, 2, 4]), np.array([1, 0, 0, 0, 1, 0, 1, 1, 0, 0.0])
+    # P/E: (1/4)/(4/10) = 0.625 once, (1/4)/(2/10) = 1.25 eleven times, (2/4)/(4/10) = 1.25 once. Ranks: 1, then 7.5
+    # twelve times (mean 7), against 1 to 13 (mean 7): sum of products (-6)(-6) + 0.5 (1 + ... + 12 - 12 * 6) = 39;
+    # sums of squares 36 + 12 / 4 = 39 and 182. The index is 39 / sqrt(39 * 182) = sqrt(3 / 14).
+    assert boyce_index(score, number) == pytest.approx(np.sqrt(3 / 14))
+    # With no record on the tens and one more on the fives: 0.625, 2.5 eleven times, 0. Ranks 2, 8 eleven times, 1
+    # (mean 7): products (-6)(-5) + (1)(-5 - 4 - ... + 5) + (6)(-6) = 30 + 0 - 36 = -6; squares 25 + 11 + 36 = 72.
+    number = np.array([1, 0, 0, 0, 1, 0, 0, 0, 0, 0.0])
+    assert boyce_index(score, number) == pytest.approx(-6 / np.sqrt(72 * 182))
+
+
+@pytest.mark.filterwarnings("ignore::geotools.errors.Noticed")
+def test_species_that_count_are_named() -> None:
+    lots = gpd.GeoDataFrame(
+        {"exposure": [9.0, 1.0], "points_desert": [9.0, 1.0], "desert_distance_m": [0.0, 50.0]},
+        geometry=[shapely.box(0, 0, 9, 9), shapely.box(9, 0, 18, 9)],
+        crs=CRS,
+    )
+    met = gpd.GeoDataFrame(
+        {"species": ["Tiger rattlesnake", "gopher snake", None]},
+        geometry=gpd.points_from_xy([5, 12, 13], [5] * 3),
+        crs=CRS,
+    )
+
+    def records(**how: Any) -> float:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", Noticed)
+            return float(validate_exposure(lots, met, **how).set_index("measure").loc["records", "model"])
+
+    with pytest.warns(Assumed, match="2 species count alike: gopher snake, tiger rattlesnake"):
+        validate_exposure(lots, met)
+    with pytest.warns(Assumed, match="name no species: all of them count"):
+        validate_exposure(lots, met[["geometry"]], species=["rattlesnake"])
+    assert records(species=["rattle"]) == 1
+    assert records(species=["tiger rattlesnake "]) == 1
+    assert records(species=["Tiger Rattlesnake", "gopher snake"]) == 2
+    with pytest.warns(Noticed, match="2 of 3 encounters are with other species or none named"):
+        validate_exposure(lots, met, species=["gopher snake"])
+    with pytest.raises(LayerError, match="species 'sidewinder'"):
+        records(species=["sidewinder"])
 
 
 def test_boyce_index_knows_good_bad_and_no_skill() -> None:

@@ -154,3 +154,20 @@ def test_missing_parts_say_what_to_install(monkeypatch):
     with pytest.raises(LayerError) as caught:
         import_parts()
     assert "bajada[postgis]" in caught.value.mend
+
+
+def test_a_connection_cut_while_rows_are_read_is_said(database, monkeypatch):
+    psycopg = pytest.importorskip("psycopg")
+
+    def cut(connection, *words, **options):
+        with psycopg.connect(database) as other:
+            other.execute("SELECT pg_terminate_backend(%s, 5000)", [connection.info.backend_pid])
+        return _query(connection, *words, **options)
+
+    with look_in(parse_source(f"{database}?table=public.plants")) as (layer,):
+        pass
+    assert len(read_table(layer, ["id"]).frame) == 5001
+    monkeypatch.setattr("geotools.layers.database._query", cut)
+    with pytest.raises(LayerError, match="the database refused") as caught:
+        read_table(layer, ["id"])
+    assert "s3cret" not in "".join(traceback.format_exception(caught.value))

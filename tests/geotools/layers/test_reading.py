@@ -335,7 +335,7 @@ def test_double_ids_and_condominiums(save):
     inputs = read_inputs({"parcels": save(stack, "stack.gpkg")})
     assert len(inputs.layers["parcels"]) == 3
     assert "stacked" in kinds_of(inputs)
-    with pytest.raises(LayerError, match="1 ids come more than once, on 2 rows"):
+    with pytest.raises(LayerError, match="1 id comes more than once, on 2 rows"):
         read_inputs({"parcels": save(layer([square(0, 0), square(0, 0)], parcel_id=["1", "1"]), "double.gpkg")})
 
 
@@ -448,12 +448,16 @@ def test_archives_as_counties_deliver_them(save, tmp_path):
         assert inputs.layers["parcels"].geometry.area.sum() == pytest.approx(800.0)  # two file kinds that round
 
 
-def test_several_layers_without_a_name_are_asked_about(save):
+def test_of_several_layers_the_one_called_like_the_input_is_read_and_others_are_asked_about(save):
     path = save(layer([square(0, 0)], parcel_id=["1"]), "town.gpkg", layer="parcels")
     save(layer([square(5, 5, 5)]), "town.gpkg", layer="buildings")
+    inputs = read_inputs({"parcels": path})
+    assert list(inputs.layers["parcels"]["parcel_id"]) == ["1"]
+    assert any("of its 2 layers the one called parcels is read" in str(finding) for finding in inputs.findings)
     with pytest.raises(LayerError, match="2 layers"):
-        read_inputs({"parcels": path})
-    assert len(read_inputs({"parcels": path}, options={"parcels": {"layer": "parcels"}}).layers["parcels"]) == 1
+        read_inputs({"parcels": path, "walls": path})
+    with pytest.raises(LayerError, match="no column"):
+        read_inputs({"parcels": path}, options={"parcels": {"layer": "buildings"}})
 
 
 def test_same_inputs_give_the_same_record(lots):

@@ -61,6 +61,9 @@ def test_schema_describes_each_column_of_the_csv(specs, tmp_path):
     assert [field["name"] for field in schema["fields"]] == list(read.columns)
     assert {field["name"]: field["type"] for field in schema["fields"]}["posts"] == "integer"
     assert all(field["description"] and field["type"] for field in schema["fields"])
+    told = {field["name"]: field["description"] for field in schema["fields"]}
+    assert told["roll_width_mm"].endswith("Unit: millimetres. Blank where no new line is built on the lot.")
+    assert "Blank" not in told["verdict"]
     assert set(read["verdict"]) <= set(schema["fields"][3]["constraints"]["enum"])
     assert read["height_mm"].dropna().unique().tolist() == [914.4]
 

@@ -11,6 +11,7 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
+import geopandas as gpd
 import pytest
 from towns import LAYERS, county_plan, write_towns
 
@@ -59,6 +60,26 @@ def test_the_sample_cut_into_tiles_is_the_sample(tmp_path: Path) -> None:
     assert record["tiles"]["lots_in_cut_subdivisions"] == 150
     assert any("which were cut" in text for text in record["warnings"])
     assert digests(tmp_path / "parted") == digests(tmp_path / "one")
+
+
+def test_what_a_survey_adds_and_takes_out_keeps_its_name_in_tiles(towns: Path, tmp_path: Path) -> None:
+    walls = gpd.read_file(towns, layer="walls")
+    moved = walls.geometry.iloc[[0]].translate(3.0, 1.5)
+    surveyed = gpd.GeoDataFrame(
+        {"state": ["gone", "measured", "measured"], "height_in": [None, 72.0, 40.0], "opening_in": [None, 0.0, 0.1]},
+        geometry=[*walls.geometry.iloc[[3, 5]], *moved],
+        crs=walls.crs,
+    )
+    surveyed.to_file(tmp_path / "survey.gpkg", layer="walls", driver="GPKG")
+    plan = county_plan(towns, "tiles.lots=4")
+    plan = replace(plan, inputs={**plan.inputs, "surveyed_walls": f"{tmp_path / 'survey.gpkg'}#walls"})
+    run_plan(plan, tmp_path / "parted")
+    run_plan(replace(plan, tiles=None), tmp_path / "one")
+    assert digests(tmp_path / "parted") == digests(tmp_path / "one")
+    lines = set(gpd.read_file(tmp_path / "parted" / "lots.gpkg", layer="barrier_lines")["line_id"])
+    assert "WN00003" in lines
+    assert "W00004" not in lines
+    assert f"W{len(walls):05d}" in lines
 
 
 def test_verdicts_are_of_several_kinds(towns: Path, tmp_path: Path) -> None:

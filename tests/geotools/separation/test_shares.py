@@ -7,20 +7,20 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from oracles.barrier_plans import least_cents, plan_of, random_plan, scored
+from oracles.barrier_plans import least_cents, least_cents_of_groups, plan_of, random_plan, scored
+from scipy.optimize import linprog
 
 from geotools.errors import DesignError, Noticed
-from geotools.separation import _alone, _shares, compare_alternates, share_costs
+from geotools.separation import _alone, compare_alternates, share_costs
 from geotools.separation.shares import CORE, OPEN_RULE
 
 pytestmark = pytest.mark.filterwarnings("ignore::geotools.errors.Noticed")
 
 
-@pytest.mark.parametrize("by_flow", [False, True])
+@pytest.mark.parametrize("by_blocks", [False, True])
 @pytest.mark.parametrize("seed", range(40))
-def test_no_group_could_build_alone_for_less(seed: int, by_flow: bool, monkeypatch: pytest.MonkeyPatch) -> None:
-    if by_flow:
-        monkeypatch.setattr(_shares, "_MOST_PLAYERS", 0)
+def test_no_group_could_build_alone_for_less(seed: int, by_blocks: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    if by_blocks:
         monkeypatch.setattr(_alone, "_SMALL_PAIRS", 1)
         monkeypatch.setattr(_alone, "_BUSY", 1)
     pieces = random_plan(np.random.default_rng(seed), faces=7, pieces=14, lots=5)
@@ -38,6 +38,44 @@ def test_no_group_could_build_alone_for_less(seed: int, by_flow: bool, monkeypat
                 assert paying.loc[group[0], "alone_cents"] == alone
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_up_to_ten_lots_against_every_group_and_the_linear_programme(seed: int) -> None:
+    # Dear pieces, so that rounding to whole cents is small beside what is compared.
+    pieces = random_plan(np.random.default_rng(seed), faces=11, pieces=26, lots=10)
+    pieces["cost_cents"] *= np.where(pieces["cost_cents"] > 0, 1000, 1)
+    shares = share_costs(pieces, scored(pieces, [1.0] * 10).assign(protect_this=True)).dropna(subset="share_cents")
+    share, alone = shares["share_cents"].to_numpy(np.int64), shares["alone_cents"].to_numpy(np.int64)
+    count = len(share)
+    groups = np.arange(1 << count)[:, None] >> np.arange(count) & 1
+    most = least_cents_of_groups(pieces, shares["parcel_id"].tolist())
+    assert (groups @ share <= most).all()
+    assert share.sum() == most[-1]
+    assert most[1 << np.arange(count)].tolist() == alone.tolist()
+    paying = alone > 0
+    ratio = alone * (share.sum() / max(alone.sum(), 1))
+    far = np.abs(share - ratio)
+    # Columns: shares, departures from the plain ratio, the largest departure in parts of what the lot pays alone.
+    unit, nothing = np.eye(count), np.zeros((count, count))
+    rows = np.vstack(
+        [
+            np.hstack([unit, -unit, np.zeros((count, 1))]),
+            np.hstack([-unit, -unit, np.zeros((count, 1))]),
+            np.hstack([nothing, unit, -alone[:, None]]),
+            np.hstack([groups, np.zeros((len(groups), count + 1))]),
+        ]
+    )
+    limit = np.concatenate([ratio, -ratio, np.zeros(count), most])
+    whole = np.concatenate([np.ones(count), np.zeros(count + 1)])[None]
+    largest = np.append(np.zeros(2 * count), 1.0)
+    together = np.concatenate([np.zeros(count), np.ones(count), [0.0]])
+    for cost, ours, rounding in (
+        (largest, (far[paying] / alone[paying]).max(initial=0.0), 1 / alone[paying].min(initial=10**9)),
+        (together, far.sum(), count),
+    ):
+        best = linprog(cost, A_ub=rows, b_ub=limit, A_eq=whole, b_eq=[share.sum()]).fun
+        assert ours == pytest.approx(best, abs=rounding + 1e-6)
+
+
 def test_shares_by_hand() -> None:
     # Alone each pays 300, together 400: equal lots pay equally, and the odd cent of three goes to one of them.
     rows = [("rear", 0, 1, 300), ("gap", 0, 1, 100), ("a", 1, 2, 300), ("b", 1, 3, 300), ("c", 1, 4, 300)]
@@ -46,6 +84,16 @@ def test_shares_by_hand() -> None:
     assert shares["alone_cents"].tolist() == [300, 300, 300]
     assert sorted(shares["share_cents"]) == [133, 133, 134]
     assert shares["share_rule"].unique().tolist() == [CORE]
+
+
+def test_dear_lines_are_shared_to_the_cent_as_well() -> None:
+    # Cost times cost is far beyond 64 bits here.
+    cents = 10**14 + 1
+    rows = [("rear", 0, 1, 3 * cents), ("gap", 0, 1, cents), *((f"{lot}", 1, lot, 3 * cents) for lot in (2, 3, 4))]
+    pieces = plan_of(rows, {2: "A", 3: "B", 4: "C"}, {0})
+    shares = share_costs(pieces, scored(pieces, [1.0] * 3).assign(protect_this=True))["share_cents"]
+    assert shares.sum() == 4 * cents
+    assert shares.max() - shares.min() <= 1
 
 
 def test_a_group_that_would_go_alone_pays_no_more_than_that() -> None:

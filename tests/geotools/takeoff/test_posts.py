@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 
+import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from geotools.takeoff import classify_posts, count_posts
+from geotools.takeoff import classify_posts, count_materials, count_posts
 
 FOOT_M = 0.3048
 
@@ -65,3 +68,44 @@ def test_totals_are_the_plain_count_without_curves() -> None:
     assert counts.all.tolist() == posts.tolist()
     assert counts.corner.tolist() == corners.tolist()
     assert counts.end.tolist() == [0, 4]
+
+
+def materials_of(corners: np.ndarray, begin: int, reverse: bool) -> list[int]:
+    """Posts and corners of the ring through some points, begun at one of them."""
+    turned = np.roll(corners, -begin, axis=0)
+    ring = shapely.LineString(np.vstack([turned, turned[:1]])[:: -1 if reverse else 1])
+    table = gpd.GeoDataFrame({"height_m": [0.9]}, geometry=[ring], crs="EPSG:32612")
+    return count_materials(table)[["posts", "corners"]].iloc[0].tolist()
+
+
+@given(seed=st.integers(0, 2**32 - 1), count=st.integers(3, 40), begin=st.integers(1, 39), reverse=st.booleans())
+@settings(max_examples=150, deadline=None)
+def test_where_a_loop_is_begun_and_which_way_makes_no_difference(
+    seed: int, count: int, begin: int, reverse: bool
+) -> None:
+    # Round about a house, with jogs about as deep as what is built straight.
+    draw = np.random.default_rng(seed)
+    turn = np.sort(draw.uniform(0, 2 * math.pi, count))
+    ring = (8 + draw.uniform(-0.3, 0.3, count) * draw.integers(1, 8))[:, None] * np.column_stack(
+        [np.cos(turn), np.sin(turn)]
+    )
+    assert materials_of(ring, begin, reverse) == materials_of(ring, 0, False)
+
+
+@pytest.mark.parametrize("begin", range(8))
+@pytest.mark.parametrize("reverse", [False, True])
+def test_a_loop_begun_at_a_jog_along_its_side_is_built_straight(begin: int, reverse: bool) -> None:
+    # 400 ft with a jog of 4 in in the middle of each side: 40 posts at 10 ft, a corner at each of the four bends.
+    side_m, jog_m = 100 * FOOT_M, 4 * FOOT_M / 12
+    corners = np.array([(0, 0), (0.5, 0), (1, 0), (1, 0.5), (1, 1), (0.5, 1), (0, 1), (0, 0.5)]) * side_m
+    middle = np.array([(0, 0), (0, 1), (0, 0), (-1, 0), (0, 0), (0, -1), (0, 0), (1, 0)])
+    assert materials_of(corners + jog_m * middle, begin, reverse) == [40, 4]
+
+
+def test_lines_that_are_open_count_the_same_both_ways() -> None:
+    draw = np.random.default_rng(5)
+    for _ in range(40):
+        line = shapely.LineString(np.column_stack([np.sort(draw.uniform(0, 30, 12)), draw.uniform(0, 0.4, 12)]))
+        both = gpd.GeoDataFrame({"height_m": [0.9] * 2}, geometry=[line, line.reverse()], crs="EPSG:32612")
+        counts = count_materials(both)[["posts", "corners"]].to_numpy()
+        assert counts[0].tolist() == counts[1].tolist()
