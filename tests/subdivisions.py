@@ -84,7 +84,12 @@ def do_county(layers: Layers) -> dict[str, Any]:
         for one in schedule.steps:
             if not one.step.makes_file:
                 tables[one.row.gives] = do_step(
-                    one, tables, standard=schedule.standard, crs=layers["parcels"].crs, folder=Path()
+                    one,
+                    tables,
+                    standard=schedule.standard,
+                    crs=layers["parcels"].crs,
+                    folder=Path(),
+                    parcels=len(layers["parcels"]),
                 )
     return {**tables, "standard": schedule.standard}
 

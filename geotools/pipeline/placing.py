@@ -214,8 +214,8 @@ def _sweep(target: Path) -> None:
                 path.rename(target)
             else:
                 shutil.rmtree(path, ignore_errors=True)
-        except FileNotFoundError:
-            continue  # its own run was quicker
+        except OSError:
+            continue  # its own run was quicker, or another's result is there now
         finally:
             for descriptor in held:
                 os.close(descriptor)

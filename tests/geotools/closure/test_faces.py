@@ -36,7 +36,11 @@ def test_faces_against_overlay_and_polygoniser(seed: int) -> None:
     wanted, bridges, ends, _ = (shapely.get_parts(found) for found in shapely.polygonize_full(noded))
     assert shapely.is_valid(faces.shapes).all()
     # Steps of the grid: where a line passes the corner of a square, either side may be taken.
-    assert np.sort(shapely.area(faces.shapes)) == pytest.approx(np.sort(shapely.area(wanted)), abs=20_000)
+    # A face as small as that may be there or not: none is one of no area.
+    ours, theirs = (np.sort(shapely.area(shapes)) for shapes in (faces.shapes, wanted))
+    most = max(len(ours), len(theirs))
+    ours, theirs = (np.concatenate([np.zeros(most - len(areas)), areas]) for areas in (ours, theirs))
+    assert ours == pytest.approx(theirs, abs=20_000)
     length = np.hypot(*(edges.stop - edges.start).T)
     loose = shapely.length(np.concatenate([bridges, ends])).sum()
     assert length[faces.left == -2].sum() == pytest.approx(loose, abs=50)

@@ -69,6 +69,11 @@ def test_a_running_scheduler_is_used() -> None:
     from distributed import LocalCluster
 
     with LocalCluster(
-        n_workers=1, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, memory_limit=0, silence_logs=50
+        n_workers=1,
+        threads_per_worker=1,
+        host="127.0.0.1",
+        dashboard_address=None,
+        memory_limit=0,
+        silence_logs=50,
     ) as running:
         assert list(cluster.do_each(square, [5], scheduler=running.scheduler_address)) == [25]
