@@ -109,7 +109,7 @@ def average_over(values: Floats, transform: Affine, areas: NDArray[Any]) -> Floa
 
 
 def _pieces(polygons: NDArray[Any], transform: Affine, shape: tuple[int, int]) -> _Pieces:
-    """Cut the edges of polygons at the lines between cells; what is west of the grid counts for its west side."""
+    """Cut the edges of polygons at the lines between cells; what is west or east of the grid counts for that side."""
     rows, columns = shape
     parts, part_of = shapely.get_parts(polygons, return_index=True)
     rings, ring_of = shapely.get_rings(shapely.orient_polygons(parts), return_index=True)
@@ -117,7 +117,7 @@ def _pieces(polygons: NDArray[Any], transform: Affine, shape: tuple[int, int]) -
     u, v = (points[:, 0] - transform.c) / transform.a, (points[:, 1] - transform.f) / transform.e
     begin = np.flatnonzero(ring[1:] == ring[:-1])
     u0, u1, v0, v1 = u[begin], u[begin + 1], v[begin], v[begin + 1]
-    met = (np.maximum(v0, v1) > 0) & (np.minimum(v0, v1) < rows) & (np.minimum(u0, u1) < columns) & (v0 != v1)
+    met = (np.maximum(v0, v1) > 0) & (np.minimum(v0, v1) < rows) & (v0 != v1)
     u0, u1, v0, v1 = u0[met], u1[met], v0[met], v1[met]
     owner = part_of[ring_of[ring[begin[met]]]]
     edge, share = np.concatenate(
@@ -134,9 +134,9 @@ def _pieces(polygons: NDArray[Any], transform: Affine, shape: tuple[int, int]) -
     edge, start, end = edge[first], share[first], share[first + 1]
     du, dv = u1 - u0, v1 - v0
     east, south = u0[edge] + (start + end) / 2 * du[edge], v0[edge] + (start + end) / 2 * dv[edge]
-    within = (south > 0) & (south < rows) & (east < columns)
-    edge, east, south = edge[within], np.maximum(east[within], 0.0), south[within]
-    column = np.minimum(np.floor(east), columns - 1).astype(np.int64)
+    within = (south > 0) & (south < rows)
+    edge, east, south = edge[within], np.clip(east[within], 0.0, columns), south[within]
+    column = np.floor(east).astype(np.int64)
     row = np.minimum(np.floor(south), rows - 1).astype(np.int64)
     return _Pieces(owner[edge], row, column, east - column, (end - start)[within] * dv[edge])
 
