@@ -57,11 +57,6 @@ class Network:
         ends = (head, tail) if backwards else (tail, head)
         self._arcs = self._flow.add_arcs_with_capacity(*ends, self.capacity)
 
-    def set_capacity(self, arcs: Ints, capacity: Costs) -> None:
-        """Change the capacity of some arcs."""
-        self.capacity[arcs] = capacity
-        self._flow.set_arcs_capacity(self._arcs[arcs], self.capacity[arcs])
-
     def flows(self, arcs: Ints) -> Costs:
         """What the flow of the last cut carries on some arcs."""
         return np.asarray(self._flow.flows(self._arcs[arcs]), dtype=np.int64)

@@ -102,6 +102,7 @@ def test_budget_against_every_set(seed: int) -> None:
         assert protected == told["worth"] == max(gain for cost, gain in points if cost <= budget)
         assert told["cost_cents"] <= budget
         assert told["gap_pct"] == 0
+        assert told["worth_bound"] == told["worth"]
         assert protected >= before
         before = protected
 

@@ -69,6 +69,16 @@ ROW = [box(20 * n, 0, 20 * n + 20, 40) for n in range(3)]
 NORTH = box(-200, 40, 260, 300)
 
 
+def test_a_metre_of_new_line_takes_its_cloth_as_well() -> None:
+    # 36 in above ground and 6 in buried are 3.5 ft2 of mesh a foot: 10 + 3.5 x 2 = 17 dollars a foot.
+    prices = {**PRICES, "price_new_usd_per_ft": 10.0, "price_mesh_usd_per_ft2": 2.0, "price_new_gate_usd": 0.0}
+    pieces = arrange_site(ground_of(ROW), layer([NORTH]), edge_within_m=1.0, **prices)
+    new = pieces[pieces["kind"] == "new"]
+    assert len(new) > 3
+    # Whole cents.
+    assert new["cost_cents"].to_numpy() == pytest.approx(new["length_m"].to_numpy() / 0.3048 * 1700, abs=1)
+
+
 def test_three_lots_in_a_row_by_the_desert() -> None:
     ground = ground_of(ROW)
     barrier = barrier_of(ground, NORTH)
