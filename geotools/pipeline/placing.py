@@ -94,9 +94,10 @@ def fresh_folder(out: Path) -> Iterator[Path]:
     held: list[int] = []
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        _sweep(target)
-        folder = Path(tempfile.mkdtemp(prefix=_prefix(target), dir=target.parent))
-        _hold(folder, held)
+        with _alone_in(target.parent):  # or another run would sweep the folder before it is held
+            _sweep(target)
+            folder = Path(tempfile.mkdtemp(prefix=_prefix(target), dir=target.parent))
+            _hold(folder, held)
     except OSError as error:
         raise OutputError(
             f"no folder can be made beside it: {error.strerror}",
@@ -105,9 +106,10 @@ def fresh_folder(out: Path) -> Iterator[Path]:
         ) from error
     try:
         yield folder
-        _keep_foreign_files(target, folder)
-        folder.chmod(stat.S_IMODE(target.stat().st_mode) if target.is_dir() else 0o777 & ~_umask())
-        _put_in_place(folder, target)
+        with _alone_in(target.parent):
+            _keep_foreign_files(target, folder)
+            folder.chmod(stat.S_IMODE(target.stat().st_mode) if target.is_dir() else 0o777 & ~_umask())
+            _put_in_place(folder, target)
     except OSError as error:
         raise said_of_disk(error, (folder, target), where=str(out)) from error
     finally:
@@ -130,6 +132,22 @@ def said_of_disk(error: OSError, places: Iterable[Path], *, where: str) -> Excep
         return error
     why = os.strerror(error.errno) if error.errno else error.strerror
     return OutputError(f"it can't be written: {why}", where=where, mend="make room or name another folder")
+
+
+@contextlib.contextmanager
+def _alone_in(parent: Path) -> Iterator[None]:
+    """Let runs that write to one folder put their results in place one after the other."""
+    try:
+        import fcntl
+    except ImportError:
+        yield
+        return
+    descriptor = os.open(parent, os.O_RDONLY)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(descriptor)
 
 
 def _umask() -> int:

@@ -96,7 +96,7 @@ def judge_rule(
     --------
     >>> from geotools.steps import find_step
     >>> find_step("judge_rule").option_names
-    ['units', 'rule', 'material', 'colour', 'gate_width_m', 'species']
+    ['rule', 'units', 'material', 'colour', 'gate_width_m', 'species']
     """
     standard = standard or BarrierStandard()
     community = read_rule(rule)
