@@ -76,7 +76,7 @@ def do_each(
                 n_workers=workers or os.cpu_count() or 1,
                 threads_per_worker=1,
                 host="127.0.0.1",
-                dashboard_address=None,
+                dashboard_address="127.0.0.1:0",  # loopback, any free port
                 memory_limit=0,
                 local_directory=scratch,
                 silence_logs=50,

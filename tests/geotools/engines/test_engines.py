@@ -2,36 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import signal
 from pathlib import Path
 
 import pytest
+from engine_work import always_die, die_once, refuse, square
 
 from geotools.engines import cluster, local
 from geotools.errors import EngineError, LayerError
-
-
-def square(number: int) -> int:
-    return number * number
-
-
-def die_once(task: tuple[str, int]) -> int:
-    """End the worker without a word when the mark is not there yet."""
-    mark = Path(task[0])
-    if not mark.exists():
-        mark.touch()
-        os.kill(os.getpid(), signal.SIGKILL)
-    return task[1]
-
-
-def always_die(task: int) -> int:
-    os.kill(os.getpid(), signal.SIGKILL)
-    return task
-
-
-def refuse(task: int) -> int:
-    raise LayerError("it is crooked", where=f"row {task}", mend="straighten it")
 
 
 def test_local_keeps_the_order() -> None:
@@ -72,7 +49,7 @@ def test_a_running_scheduler_is_used() -> None:
         n_workers=1,
         threads_per_worker=1,
         host="127.0.0.1",
-        dashboard_address=None,
+        dashboard_address="127.0.0.1:0",
         memory_limit=0,
         silence_logs=50,
     ) as running:
