@@ -12,6 +12,7 @@ import pandas as pd
 
 from geotools.errors import DesignError, LayerError, Noticed
 from geotools.exposure.factors import NEARNESS
+from geotools.exposure.ranking import rank_by
 from geotools.exposure.score import decay_of, factor_values, weights_for
 from geotools.signature import AllLots
 
@@ -74,8 +75,8 @@ def rank_uncertainty(
     Returns
     -------
     GeoDataFrame, n rows on the same index
-        With rank_low and rank_high (the interval of the rank), top_probability (0-1), rank_group (lots of one group
-        can't be told apart from its first), rank_note (the same in words).
+        With exposure_rank over all of them, rank_low and rank_high (the interval of the rank), top_probability (0-1),
+        rank_group (lots of one group can't be told apart from its first), rank_note (the same in words).
 
     Raises
     ------
@@ -303,4 +304,5 @@ def _added(
     ).reindex(scored_lots.index)
     said = pd.Series(notes, index=index, dtype=str).reindex(scored_lots.index).fillna("not ranked")
     whole = dict.fromkeys(("rank_low", "rank_high", "rank_group"), "Int64")
-    return scored_lots.assign(**table.astype(whole), rank_note=said)
+    # Lots that were scored in parts are ranked over all of them here.
+    return scored_lots.assign(exposure_rank=rank_by(scored_lots["exposure"]), **table.astype(whole), rank_note=said)

@@ -31,7 +31,8 @@ class Tiling(BaseModel):
 
     `lots` is the size that tiles aim at. Lots no farther apart than `together_m` (across a local street) belong to one
     subdivision, which stays in one tile unless it is larger than `lots`. A tile sees every layer within `around_m` of
-    its lots, and the lots within `neighbours_m`: no step may look farther.
+    its lots, and the lots within `neighbours_m`: no step may look farther. Ways and habitat surfaces look past
+    other lots, so a plan with fewer neighbours must do without them.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -39,7 +40,7 @@ class Tiling(BaseModel):
     lots: int = Field(default=4000, ge=1)
     together_m: float = Field(default=25.0, ge=0.0, le=1000.0)
     around_m: float = Field(default=1000.0, gt=0.0, le=50_000.0)
-    neighbours_m: float = Field(default=150.0, gt=0.0, le=50_000.0)
+    neighbours_m: float = Field(default=1000.0, gt=0.0, le=50_000.0)
 
 
 class Partition(NamedTuple):

@@ -138,6 +138,7 @@ def run_in_tiles(
                     "tiles": job.partition.tiles,
                     "kept_from_earlier": kept,
                     "lots_in_cut_subdivisions": job.partition.cut_lots,
+                    "told": [one["told"] for one in _told(job) if one["told"]],
                 },
             }
             write_record(record, finished)

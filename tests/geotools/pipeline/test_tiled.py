@@ -52,8 +52,9 @@ def test_any_tiles_give_the_bytes_of_one_piece(
     assert not list(tmp_path.glob(".*"))
 
 
-def test_the_sample_cut_into_tiles_is_the_sample(tmp_path: Path) -> None:
-    plan = read_plan(find_plan("county"))
+@pytest.mark.parametrize("name", ["county", "screen"])
+def test_the_sample_cut_into_tiles_is_the_sample(name: str, tmp_path: Path) -> None:
+    plan = read_plan(find_plan(name))  # `screen` has ways, surfaces, a cut and ranks on top: each sees all it needs
     run_plan(replace(plan, tiles=None), tmp_path / "one")
     # Lots of one subdivision in several tiles: walls, house walls and footholds of neighbours are seen across the cut.
     record = run_plan(replace(plan, tiles={**(plan.tiles or {}), "lots": 40}), tmp_path / "parted")
