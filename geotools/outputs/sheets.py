@@ -423,7 +423,7 @@ def _amount(lot: pd.Series[Any], column: str) -> str:
     if isinstance(value, str):
         return value
     if column.startswith("cost_"):
-        return f"{value:,.2f}"
+        return f"${value:,.2f}"
     for suffix, sign in (("_ft", "ft"), ("_in", "in"), ("_mm", "mm"), ("_m", "m")):
         if column.endswith(suffix) and column != "ways_in":
             return f"{value:,.{_FIXED[suffix]}f} {sign}" if suffix in _FIXED else f"{value:,.10g} {sign}"

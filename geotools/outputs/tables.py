@@ -240,6 +240,9 @@ def _fill_lots(
     sheet.set_landscape()
     sheet.fit_to_pages(1, 0)
     sheet.repeat_rows(0)
+    # On paper the spec alone, which can be read; the columns that follow it are for the screen.
+    sheet.print_area(0, 0, max(len(shown), 1), min(len(SPECS_COLUMNS), len(meanings)) - 1)
+    sheet.set_footer(f"&L&8{CAUTIONS[0]}&R&8Page &P of &N")
 
 
 def _fill_meanings(sheet: Worksheet, meanings: list[ColumnMeaning], heading: Format, wrapped: Format) -> None:

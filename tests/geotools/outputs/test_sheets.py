@@ -139,6 +139,13 @@ def test_page_says_what_is_to_be_done(tmp_path: Path) -> None:
         assert "units: feet and inches" in words
 
 
+def test_costs_say_their_money(tmp_path: Path) -> None:
+    given = tables()
+    given["lots"]["cost_likely"] = 3339.34
+    text = " ".join(write(tmp_path / "sheets.pdf", given).pages[2].extract_text().split())
+    assert "$3,339.34" in text
+
+
 def test_index_leads_to_sheets(tmp_path: Path) -> None:
     reader = write(tmp_path / "sheets.pdf", tables(45))
     titles = [entry.title for entry in reader.outline if not isinstance(entry, list)]

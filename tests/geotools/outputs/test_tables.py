@@ -90,6 +90,13 @@ def test_workbook_is_read_back_whole(specs, tmp_path):
     assert book["What the columns mean"].max_row == len(rows[0]) + 1
 
 
+def test_workbook_prints_the_spec_with_its_caution(specs, tmp_path):
+    write_specs_workbook(specs, path=tmp_path / "specs.xlsx")
+    sheet = openpyxl.load_workbook(tmp_path / "specs.xlsx")["Lots"]
+    assert sheet.print_area == f"'Lots'!$A$1:$S${len(specs) + 1}"  # the 19 columns that are always there
+    assert "No barrier is a guarantee" in sheet.oddFooter.left.text
+
+
 def test_workbook_text_is_never_a_formula_or_link(specs, town, tmp_path):
     path = tmp_path / "specs.xlsx"
     specs.loc[1, "parcel_id"] = "https://invalid/"
