@@ -30,6 +30,8 @@ _LONGEST_CELL = 32_767
 _MOST_ROWS = 1_048_575
 """Limits of the workbook's file format (ECMA-376 readers)."""
 _LEAST_WIDTH, _GREATEST_WIDTH = 9, 60
+_LINE_PT, _MOST_LINES = 15, 27
+"""Height of a line, and as many as the file format lets a row have (409 points)."""
 _WIDTH_ROWS = 500
 _TYPES_OF = {"f": "number", "i": "integer", "u": "integer", "b": "boolean"}
 
@@ -220,11 +222,16 @@ def _fill_lots(
     wrapped: Format,
     numbers: list[Format | None],
 ) -> None:
+    lines = np.ones(len(shown), dtype=np.int64)
     for place, (name, meaning, number) in enumerate(zip(shown.columns, meanings, numbers, strict=True)):
         values = shown[name]
         is_text = values.dtype == object
+        width = _column_width(values, meaning)
         sheet.write_string(0, place, meaning.heading, heading)
-        sheet.set_column(place, place, _column_width(values, meaning), wrapped if is_text else number)
+        sheet.set_column(place, place, width, wrapped if is_text else number)
+        if is_text:
+            lengths = values.map(lambda value: 0 if value is None or pd.isna(value) else len(str(value)))
+            lines = np.maximum(lines, -(-lengths.to_numpy(dtype=np.int64) // (width - 4)))  # words end before the edge
         for row, value in enumerate(values.astype(object), start=1):
             if value is None or pd.isna(value):
                 continue
@@ -234,6 +241,8 @@ def _fill_lots(
                 sheet.write_string(row, place, _fit_cell(value), wrapped)
             else:
                 sheet.write_number(row, place, value, number)
+    for row, count in enumerate(np.minimum(lines, _MOST_LINES).tolist(), start=1):
+        sheet.set_row(row, _LINE_PT * count)
     sheet.set_row(0, 45)
     sheet.freeze_panes(1, 1)
     sheet.autofilter(0, 0, max(len(shown), 1), max(len(meanings) - 1, 0))
