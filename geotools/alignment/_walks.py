@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -80,8 +80,9 @@ def shortest_rounds(
     count = int(wide.sum())
     if not len(tail):
         return np.zeros(0, dtype=np.int64)
-    graph = csr_array((weight, (tail, head)), shape=(count, count))
-    length_m: Floats = dijkstra(graph, indices=source, min_only=True)  # type: ignore[call-overload]
+    graph: Any = csr_array((weight, (tail, head)), shape=(count, count))  # stubs for it are not on every machine
+    places: Any = source
+    length_m: Floats = dijkstra(graph, indices=places, min_only=True)
     # The shortest start of each lot, the first where several are.
     ranked = np.lexsort((np.arange(len(starts)), length_m[target], start_lot))
     best = ranked[np.append(True, start_lot[ranked][1:] != start_lot[ranked][:-1])]
